@@ -1,0 +1,147 @@
+"""The configuration once it has been read and found good: plain frozen facts, nothing left to check."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from feedback.registers import Register
+from feedback.units import LengthUnit, Unit
+from rules.limits import Limits
+
+FeatureKind = Literal["bore", "boss", "pocket", "web", "wall", "floor", "depth", "position", "angle", "diameter", "drilled"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machine:
+    """One machine of the cell. `logs` are absolute folders; `increment` is what the register itself can hold."""
+
+    name: str
+    logs: tuple[Path, ...]
+    layout: str
+    unit: LengthUnit
+    least_increment_mm: Decimal
+    dialect: str
+    tool_radius: Literal["radius", "diameter"]
+    lag: int
+    time_zone: ZoneInfo
+    repeatability_mm: Decimal | None = None  # standard deviation of the probe, when the shop has measured it
+
+    def increment(self, register: Register) -> Decimal:
+        """Least increment of `register` as radius-valued mm (or degrees)."""
+        if register.kind == "rotary":
+            return Decimal("0.001")
+        halved = register.axis == "radius" and self.tool_radius == "diameter"
+        return self.least_increment_mm / 2 if halved else self.least_increment_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Artefact:
+    """A certified ring, sphere or gauge; `size_mm` keeps every digit of the certificate."""
+
+    name: str
+    kind: str
+    size_mm: Decimal
+    uncertainty_mm: Decimal
+    cte_per_k: Decimal
+    error_limit_mm: Decimal
+    due_s: Decimal | None
+    due_parts: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Somebody who may review, change limits or release registers."""
+
+    id: str
+    name: str
+    may: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """One feature of a plan. `moves` gives the sensitivity to each (radius-valued) register; empty: no register moves it."""
+
+    plan: str
+    id: str
+    name: str
+    kind: FeatureKind
+    unit: Unit
+    nominal: Decimal
+    lower: Decimal  # limit deviations from nominal
+    upper: Decimal
+    tool: int | None
+    moves: Mapping[Register, Fraction]
+
+    @property
+    def key(self) -> str:
+        """The feature's name across all plans of the cell: "4101/12"."""
+        return f"{self.plan}/{self.id}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """One inspection plan; `part` is what the log's PLAN word says."""
+
+    part: str
+    path: Path
+    cte_per_k: Decimal | None
+    probed_in: str
+    features: Mapping[str, Feature]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Registers and features of one machine that are coupled through the plans; each belongs to exactly one group."""
+
+    machine: str
+    registers: tuple[Register, ...]
+    features: tuple[Feature, ...]
+
+    @property
+    def key(self) -> str:
+        """Stable name of the group on its machine."""
+        return ", ".join(str(register) for register in self.registers) or f"feature {self.features[0].key}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitTable:
+    """Limits by register: shipped defaults, then [default], then [kind.*], then [register."..."]."""
+
+    default: Limits
+    kinds: Mapping[str, Limits]
+    registers: Mapping[tuple[str, Register], Limits]
+
+    def for_register(self, machine: str, register: Register) -> Limits:
+        """The limits in force for one register of one machine."""
+        narrow = self.registers.get((machine, register))
+        return narrow if narrow is not None else self.kinds.get(register.kind, self.default)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Configuration:
+    """A whole cell folder, read and checked."""
+
+    folder: Path
+    name: str
+    time_zone: ZoneInfo
+    store: str  # "sqlite" or a PostgreSQL address without its password
+    machines: Mapping[str, Machine]
+    plans: Mapping[str, Plan]
+    limits: LimitTable
+    artefacts: Mapping[str, Artefact]
+    people: Mapping[str, Person]
+    texts: Mapping[str, str]  # relative path -> text of every configuration file, as kept in the history
+
+    @property
+    def digest(self) -> str:
+        """sha256 over every configuration text, in path order."""
+        import hashlib
+
+        digest = hashlib.sha256()
+        for name, text in sorted(self.texts.items()):
+            digest.update(f"{name}\0{len(text.encode())}\0".encode() + text.encode())
+        return f"sha256:{digest.hexdigest()}"
