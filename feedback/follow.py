@@ -1,0 +1,253 @@
+"""Follows one coupling group of one machine, part by part: readings in, what is known after each part out.
+
+Pure. What happened arrives in the machine's own order (`Happening`s, see `feedback.series`); for every part with a reading of
+the group one `Moment` comes out, built only from what had happened up to then. Changes of registers that the log
+shows are known inputs of the trend and come out as `Change`s, for somebody else to say who proposed them.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from feedback.configuration.facts import Group, Machine
+from feedback.registers import Register
+
+if TYPE_CHECKING:
+    from feedback.trend.tracker import Outlooks, Tracker
+
+UM_PER_MM = 1000
+SAME_UM = 0.05  # two prints of one register closer than this are the same value, printed with fewer digits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartSeen:
+    """One part as this group sees it: deviations from nominal in um (millidegrees) of the readings that are believed."""
+
+    part_id: int
+    part: str
+    at_us: int
+    deviations: Mapping[str, float]  # feature key -> believed reading
+    doubts: tuple[str, ...] = ()  # why other readings of this part are not believed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisterSeen:
+    """The log printed what a register holds (mm or deg, radius-valued)."""
+
+    register: Register
+    value: Decimal
+    at_us: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToolSeen:
+    """A new tool or edge was recorded."""
+
+    tool: int
+    at_us: int
+    source: str
+
+
+Happening = PartSeen | RegisterSeen | ToolSeen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A register was seen to hold another value than before."""
+
+    register: Register
+    old: Decimal
+    new: Decimal
+    source: str
+    at_new_tool: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """What the log has shown of one register so far."""
+
+    value: Decimal | None = None
+    travel_um: float = 0.0  # sum of changes since the first print or the last new tool
+    parts_since_change: int | None = None  # parts of the group seen since the last change; None: never changed
+    new_tool: bool = False  # a new tool was recorded and its first correction has not been seen yet
+    parts_since_new_tool: int | None = None
+
+    def after_part(self) -> "Track":
+        return replace(
+            self,
+            parts_since_change=None if self.parts_since_change is None else self.parts_since_change + 1,
+            parts_since_new_tool=None if self.parts_since_new_tool is None else self.parts_since_new_tool + 1,
+        )
+
+    def after_new_tool(self) -> "Track":
+        return replace(self, travel_um=0.0, parts_since_change=None, new_tool=True, parts_since_new_tool=0)
+
+    def after_print(self, value: Decimal) -> "Track":
+        """The register was printed as `value`. A change before the new tool's first part is part of setting it up."""
+        if self.value is None or self.is_same(value):
+            return replace(self, value=value)
+        if self.parts_since_new_tool == 0:
+            return replace(self, value=value)
+        moved_um = float(value - self.value) * UM_PER_MM
+        return replace(
+            self, value=value, travel_um=self.travel_um + moved_um, parts_since_change=0, new_tool=False
+        )
+
+    def is_same(self, value: Decimal) -> bool:
+        return self.value is not None and abs(float(value - self.value)) * UM_PER_MM < SAME_UM
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "value": None if self.value is None else str(self.value),
+            "travel_um": self.travel_um,
+            "parts_since_change": self.parts_since_change,
+            "new_tool": self.new_tool,
+            "parts_since_new_tool": self.parts_since_new_tool,
+        }
+
+    @staticmethod
+    def from_json(kept: Mapping[str, Any]) -> "Track":
+        value = kept["value"]
+        return Track(**{**kept, "value": None if value is None else Decimal(value)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """After one part: the part, every register's track at that time, and the changes seen just before it."""
+
+    seen: PartSeen
+    tracks: Mapping[Register, Track]
+    changes: tuple[Change, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """What one call of `Follower.advance` brought: a moment and an outlook per part, and changes after the last of them."""
+
+    moments: tuple[Moment, ...]
+    outlooks: "Outlooks | None"  # None without parts, and for groups that no register moves
+    later_changes: tuple[Change, ...]
+
+
+@dataclass(slots=True)
+class _Between:
+    """What has been seen since the last part: it enters the trend with the next one."""
+
+    moved_um: dict[Register, float] = field(default_factory=dict)
+    fresh: set[Register] = field(default_factory=set)
+    changes: list[Change] = field(default_factory=list)
+
+
+class Follower:
+    """One group's memory. `snapshot()` and the constructor's `snapshot` carry it over a restart without a difference."""
+
+    def __init__(self, group: Group, machine: Machine, snapshot: Mapping[str, Any] | None = None) -> None:
+        self.group = group
+        self.machine = machine
+        kept = snapshot or {}
+        self.tracks = {
+            register: Track.from_json(kept["tracks"][str(register)]) if kept else Track() for register in group.registers
+        }
+        self.parts: int = kept.get("parts", 0)
+        self.last: tuple[int, int] = tuple(kept["last"]) if kept else (-1, -1)  # (at_us, part_id) of the newest part
+        self._between = _Between()
+        if kept:
+            by_name = {str(register): register for register in group.registers}
+            self._between.moved_um = {by_name[name]: moved for name, moved in kept["moved_um"].items()}
+            self._between.fresh = {by_name[name] for name in kept["fresh"]}
+        self._tracker = self._new_tracker(kept.get("tracker"))
+        self.outlook: Outlooks | None = None  # of the newest part alone
+        self.seen: PartSeen | None = None  # the newest part
+
+    def _new_tracker(self, snapshot: Mapping[str, Any] | None) -> "Tracker | None":
+        if not self.group.registers:
+            return None
+        from feedback.trend.tracker import Tracker, priors_for, shape_of
+
+        return Tracker(shape_of(self.group), priors_for(self.group, self.machine), snapshot)
+
+    def advance(self, happenings: Sequence[Happening]) -> Progress:
+        """Take what happened, in order."""
+        rows, moments = [], []
+        for happening in happenings:
+            match happening:
+                case ToolSeen():
+                    self._see_tool(happening)
+                case RegisterSeen():
+                    self._see_register(happening)
+                case PartSeen():
+                    rows.append(self._row(happening))
+                    moments.append(self._moment(happening))
+        outlooks = None
+        if rows and self._tracker is not None:
+            outlooks = self._tracker.take(rows)
+            self.outlook = outlooks[len(rows) - 1 :]
+        if moments:
+            self.seen = moments[-1].seen
+        later = tuple(self._between.changes)
+        self._between.changes = []
+        return Progress(moments=tuple(moments), outlooks=outlooks, later_changes=later)
+
+    @property
+    def moved_since_um(self) -> tuple[float, ...]:
+        """Register changes seen after the newest part, in the group's register order."""
+        return tuple(self._between.moved_um.get(register, 0.0) for register in self.group.registers)
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on later, as JSON-able values."""
+        return {
+            "tracks": {str(register): track.to_json() for register, track in self.tracks.items()},
+            "parts": self.parts,
+            "last": list(self.last),
+            "moved_um": {str(register): moved for register, moved in self._between.moved_um.items()},
+            "fresh": sorted(str(register) for register in self._between.fresh),
+            "tracker": None if self._tracker is None else self._tracker.snapshot(),
+        }
+
+    def _see_tool(self, seen: ToolSeen) -> None:
+        for register in self.group.registers:
+            if register.tool == seen.tool:
+                self.tracks[register] = self.tracks[register].after_new_tool()
+                self._between.fresh.add(register)
+
+    def _see_register(self, seen: RegisterSeen) -> None:
+        track = self.tracks.get(seen.register)
+        if track is None:
+            return
+        if track.value is not None and not track.is_same(seen.value):
+            moved_um = float(seen.value - track.value) * UM_PER_MM
+            self._between.moved_um[seen.register] = self._between.moved_um.get(seen.register, 0.0) + moved_um
+            self._between.changes.append(
+                Change(
+                    register=seen.register,
+                    old=track.value,
+                    new=seen.value,
+                    source=seen.source,
+                    at_new_tool=track.parts_since_new_tool == 0,
+                )
+            )
+        self.tracks[seen.register] = track.after_print(seen.value)
+
+    def _row(self, seen: PartSeen) -> Any:
+        from feedback.trend.tracker import Row
+
+        readings = tuple(
+            seen.deviations.get(feature.key, math.nan) - float(feature.lower + feature.upper) * UM_PER_MM / 2
+            for feature in self.group.features
+        )
+        fresh = tuple(register in self._between.fresh for register in self.group.registers)
+        # A change at a new tool is part of setting it up: the register's error starts anew, so nothing is carried over.
+        moved = tuple(0.0 if new else um for new, um in zip(fresh, self.moved_since_um, strict=True))
+        self._between.moved_um, self._between.fresh = {}, set()
+        return Row(part=seen.part, readings=readings, moved=moved, fresh=fresh)
+
+    def _moment(self, seen: PartSeen) -> Moment:
+        self.tracks = {register: track.after_part() for register, track in self.tracks.items()}
+        self.parts += 1
+        self.last = (seen.at_us, seen.part_id)
+        changes = tuple(self._between.changes)
+        self._between.changes = []
+        return Moment(seen=seen, tracks=self.tracks, changes=changes)

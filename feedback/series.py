@@ -1,0 +1,106 @@
+"""Puts what the store holds of one machine into the order in which it happened, as `feedback.follow` takes it. Pure.
+
+Order: by time, then by arrival. A register print inside a part's record was in force when that part was cut, so it comes
+before the part; one printed between parts comes after the parts of the same time.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from itertools import groupby
+from typing import NamedTuple
+
+from feedback.follow import Happening, PartSeen, RegisterSeen, ToolSeen
+from feedback.registers import register
+
+NOT_NEWS = "delivered-before"  # the check of `feedback.trust` whose doubt means: this part is already in the series
+
+
+class MeasurementRow(NamedTuple):
+    """One measurement joined with its part, as the store gives it."""
+
+    part_id: int
+    part: str
+    at_us: int
+    feature: str
+    deviation_um: float
+    doubts: tuple[tuple[str, str], ...]  # (check, words)
+
+
+class RegisterRow(NamedTuple):
+    """One register print; `part_id` is None between parts."""
+
+    id: int
+    register: str
+    value: str
+    at_us: int
+    part_id: int | None
+    source: str
+
+
+class ToolRow(NamedTuple):
+    """One new-tool record."""
+
+    id: int
+    tool: int
+    at_us: int
+    part_id: int | None
+    source: str
+
+
+_BEFORE_PART, _PART, _AFTER_PART = 0, 1, 2
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _Place:
+    """Where a happening stands in the machine's history."""
+
+    at_us: int
+    between: int  # 0 inside or at a part, 1 between parts: after the parts of the same time
+    part_id: int
+    rank: int
+    arrival: int
+
+
+def in_order(
+    measurements: Iterable[MeasurementRow], registers: Iterable[RegisterRow], tools: Iterable[ToolRow]
+) -> list[Happening]:
+    """Everything in the order in which it happened."""
+    placed: list[tuple[_Place, Happening]] = [
+        (_Place(seen.at_us, 0, seen.part_id, _PART, 0), seen) for seen in _parts(measurements)
+    ]
+    placed += [
+        (_place(row), RegisterSeen(register=register(row.register), value=Decimal(row.value), at_us=row.at_us, source=row.source))
+        for row in registers
+    ]
+    placed += [(_place(row), ToolSeen(tool=row.tool, at_us=row.at_us, source=row.source)) for row in tools]
+    placed.sort(key=lambda pair: pair[0])
+    return [happening for _, happening in placed]
+
+
+def _place(row: RegisterRow | ToolRow) -> _Place:
+    if row.part_id is None:
+        return _Place(row.at_us, 1, 0, _AFTER_PART, row.id)
+    return _Place(row.at_us, 0, row.part_id, _BEFORE_PART, row.id)
+
+
+def _parts(measurements: Iterable[MeasurementRow]) -> Iterator[PartSeen]:
+    ordered = sorted(measurements, key=lambda row: row.part_id)
+    for part_id, rows in groupby(ordered, key=lambda row: row.part_id):
+        seen = _part(part_id, list(rows))
+        if seen is not None:
+            yield seen
+
+
+def _part(part_id: int, rows: Sequence[MeasurementRow]) -> PartSeen | None:
+    """None when every reading of the part had been delivered before: the series already has it."""
+    news = [row for row in rows if not any(check == NOT_NEWS for check, _ in row.doubts)]
+    if not news:
+        return None
+    return PartSeen(
+        part_id=part_id,
+        part=news[0].part,
+        at_us=news[0].at_us,
+        deviations={row.feature: row.deviation_um for row in news if not row.doubts},
+        doubts=tuple(words for row in news for _, words in row.doubts),
+    )
