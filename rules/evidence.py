@@ -50,12 +50,13 @@ class Evidence:
     slope_um: float = 0.0  # change of the register's error per part
     slope_sd_um: float = 0.0
     parts: int = 0  # parts behind the estimate since set-up, new tool or the last sudden change
-    parts_since_change: int | None = None  # parts measured since a change of this register was seen; None: never changed
+    parts_since_change: int | None = None  # parts measured since a change of it was seen; None: never changed
     now: Decimal | None = None  # what the register holds (mm or deg, radius-valued); None: the log never printed it
     increment: Decimal = Decimal("0.001")  # least increment of the register, mm or deg, radius-valued
     travel_um: float = 0.0  # sum of its changes since set-up or new tool, with sign
     pending: str | None = None  # id of a correction accepted but not yet seen in the log
     rejected: str | None = None  # id of a rejected proposal whose rest time has not passed
+    wear_sign: Literal[1, -1] = 1  # of the error that wear gives; -1 where a worn tool needs a bigger value
     new_tool_recorded: bool = False  # a new tool or edge was recorded and its first correction has not been made yet
     growth_released: bool = False  # a person has released corrections in the growing direction
     locked: str | None = None  # why a person must release this register first

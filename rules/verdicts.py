@@ -50,7 +50,7 @@ VERDICT_WORD = {Wish: "wish", Clear: "clear", Wait: "wait", Hold: "hold", Stop: 
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """One rule's answer as it is shown and kept: `verdict` is wish, clear, wait, hold, stop, or the guard's cut / whole."""
+    """One rule's answer as shown and kept: `verdict` is wish, clear, wait, hold, stop, or the guard's cut / whole."""
 
     rule: str
     verdict: str
@@ -59,7 +59,7 @@ class Reason:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeatureForecast:
-    """What a step would do to one feature: deviations from nominal before and after, and the limits between which it must lie."""
+    """What a step would do to one feature: deviations from nominal before and after, and its limits."""
 
     id: str
     before_um: float
@@ -81,7 +81,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """One register's answer, with every rule's verdict in rule order. `step` is present exactly when `answer` is correct."""
+    """One register's answer, with every rule's verdict in order. `step` is there exactly when `answer` is correct."""
 
     register: str
     part: str

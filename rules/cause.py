@@ -1,0 +1,53 @@
+"""Errors that this register did not cause."""
+
+from rules.cases import case
+from rules.evidence import Cause, Evidence
+from rules.limits import Limits
+from rules.rule import Rule
+from rules.verdicts import Clear, Hold, Stop, Verdict
+
+_NONE = Clear("no other cause is in sight")
+_STOPS: dict[Cause, Stop] = {
+    "tool-broken": Stop("the readings look like a broken tool: inspect it before the next part"),
+}
+_HOLDS: dict[Cause, Hold] = {
+    "probe": Hold("all sizes moved together, as a probe does: check it on the artefact and correct nothing"),
+    "unknown": Hold("something changed and the readings cannot tell what: measure the part by other means first"),
+}
+_NOT_THE_TOOL: dict[Cause, Hold] = {
+    "warm-up": Hold("the machine is warming up; that is never put into a tool's wear"),
+    "part-moved": Hold("the part or its fixture moved; that is never put into a tool's wear"),
+}
+_CLEARS: dict[Cause, Clear] = {
+    "wear": Clear("the drift looks like wear"),
+    "new-edge": Clear("the jump looks like a new edge"),
+}
+
+
+class CauseFits(Rule):
+    """Put into a register that did not cause the error, a correction hides the cause and spoils other features."""
+
+    name = "cause"
+    holds_for = (
+        case(cause="tool-broken"),
+        case(cause="probe"),
+        case(cause="unknown"),
+        case(cause="warm-up"),
+        case(cause="part-moved"),
+    )
+    passes_for = (
+        case(cause="none"),
+        case(cause="wear"),
+        case(cause="new-edge"),
+        case(cause="outlier"),
+        case(cause="warm-up", register="work 54 Z", kind="work"),
+        case(cause="part-moved", register="work 54 X", kind="work"),
+    )
+
+    def judge(self, evidence: Evidence, limits: Limits) -> Verdict:
+        cause = evidence.cause
+        if cause == "none":
+            return _NONE
+        if evidence.kind == "tool" and cause in _NOT_THE_TOOL:
+            return _NOT_THE_TOOL[cause]
+        return _STOPS.get(cause) or _HOLDS.get(cause) or _CLEARS.get(cause, _NONE)
