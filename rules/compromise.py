@@ -36,16 +36,30 @@ def compromise(features: Sequence[FeatureOutlook]) -> Compromise:
         for index, feature in enumerate(features)
         if feature.sensitivity
     ]
-    best = UNKNOWN
-    lowest = inf
-    for rising, gain_up, centre_up, half_up in pulls:
-        if not isfinite(centre_up):
+    lowest, crossing = inf, None
+    for rising in pulls:
+        if not isfinite(rising[2]):
             return UNKNOWN
-        for falling, gain_down, centre_down, half_down in pulls:
-            gains = gain_up + gain_down
-            apart = gain_up * gain_down * (centre_up - centre_down)
-            margin = (gain_down * half_up + gain_up * half_down - apart) / gains
+        for falling in pulls:
+            margin = _margin(rising, falling)
             if margin < lowest:
-                step = (half_down - half_up + gain_up * centre_up + gain_down * centre_down) / gains
-                best, lowest = Compromise(step, margin, rising, falling), margin
-    return best
+                lowest, crossing = margin, (rising, falling)
+    return UNKNOWN if crossing is None else _at(*crossing, lowest)
+
+
+_Pull = tuple[int, float, float, float]  # index, |S|, the step that centres the feature, half its tolerance
+
+
+def _margin(rising: _Pull, falling: _Pull) -> float:
+    """The distance to the limits where both features keep the same."""
+    _, gain_up, centre_up, half_up = rising
+    _, gain_down, centre_down, half_down = falling
+    apart = gain_up * gain_down * (centre_up - centre_down)
+    return (gain_down * half_up + gain_up * half_down - apart) / (gain_up + gain_down)
+
+
+def _at(rising: _Pull, falling: _Pull, margin_um: float) -> Compromise:
+    up, gain_up, centre_up, half_up = rising
+    down, gain_down, centre_down, half_down = falling
+    step_um = (half_down - half_up + gain_up * centre_up + gain_down * centre_down) / (gain_up + gain_down)
+    return Compromise(step_um, margin_um, up, down)

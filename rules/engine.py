@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from decimal import Decimal
+from functools import lru_cache
 
 from rules.catalogue import RULES
 from rules.evidence import Evidence
@@ -36,7 +37,7 @@ def decide(evidence: Evidence, limits: Limits) -> Decision:
     nothing of a wish: then the answer is leave, with its reason.
     """
     judged = [(rule, rule.judge(evidence, limits)) for rule in RULES]
-    reasons = [Reason(rule.name, VERDICT_WORD[type(verdict)], verdict.words) for rule, verdict in judged]
+    reasons = [_reason(rule.name, VERDICT_WORD[type(verdict)], verdict.words) for rule, verdict in judged]
     answer = weigh(judged)
     step = None
     if answer == "correct":
@@ -59,6 +60,12 @@ def weigh(judged: Sequence[Judged]) -> Answer:
     if Wait in given:
         return "wait"
     return "correct" if Wish in given else "leave"
+
+
+@lru_cache(maxsize=512)
+def _reason(rule: str, verdict: str, words: str) -> Reason:
+    """Most rules say the same words part after part; those reasons are made once."""
+    return Reason(rule, verdict, words)
 
 
 def wished_um(judged: Sequence[Judged]) -> float:

@@ -1,14 +1,15 @@
 """The only place where a correction gets its final size. Every wish passes here exactly once."""
 
 from dataclasses import dataclass
-from decimal import Context, Decimal, Inexact
-from fractions import Fraction
-from math import ceil, floor, isfinite
+from decimal import Context, Decimal, Inexact, InvalidOperation
+from math import isfinite
 
 from rules.limits import Limits
 from rules.words import amount, signed
 
-_EXACT = Context(prec=60, traps=[Inexact])  # register arithmetic never rounds silently
+# Every binary float has an exact decimal of fewer digits than this, so nothing here is ever rounded silently.
+_EXACT = Context(prec=2000, traps=[Inexact, InvalidOperation])
+_ZERO = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,11 +42,11 @@ def bound(
     """
     if not (isfinite(wish_um) and isfinite(travel_um) and isfinite(limits.step_um) and isfinite(limits.travel_um)):
         return _none(now, "the wish or a limit is not a finite number: no change")
-    room = _room(wish_um, travel_um, limits)
-    size = min(abs(Fraction(wish_um)), max(Fraction(0), Fraction(limits.step_um)), room)
+    asked, room = abs(Decimal(wish_um)), _room(wish_um, travel_um, limits)
+    size = min(asked, max(_ZERO, Decimal(limits.step_um)), room)
     new = _on_grid(now, size if wish_um > 0 else -size, increment)
     change = _EXACT.subtract(new, now)
-    was_cut = size < abs(Fraction(wish_um))
+    was_cut = size < asked
     words = _words(wish_um, change, size == room, travel_um, limits, kind) if was_cut else _whole(wish_um, change, kind)
     return Bounded(now=now, change=change, new=new, was_cut=was_cut, words=words)
 
@@ -54,19 +55,21 @@ def _none(now: Decimal, words: str) -> Bounded:
     return Bounded(now=now, change=Decimal(0), new=now, was_cut=True, words=words)
 
 
-def _room(wish_um: float, travel_um: float, limits: Limits) -> Fraction:
+def _room(wish_um: float, travel_um: float, limits: Limits) -> Decimal:
     """Travel left in the direction of the wish."""
-    used = Fraction(travel_um if wish_um > 0 else -travel_um)
-    return max(Fraction(0), Fraction(limits.travel_um) - used)
+    used = Decimal(travel_um if wish_um > 0 else -travel_um)
+    return max(_ZERO, _EXACT.subtract(Decimal(limits.travel_um), used))
 
 
-def _on_grid(now: Decimal, change_um: Fraction, increment: Decimal) -> Decimal:
+def _on_grid(now: Decimal, change_um: Decimal, increment: Decimal) -> Decimal:
     """The grid value nearest to now + change between the two, or `now` where there is none."""
-    steps = (Fraction(now) + change_um / 1000) / Fraction(increment)
-    whole = floor(steps) if change_um > 0 else ceil(steps)
-    new = _EXACT.multiply(Decimal(whole), increment)
-    goes_on = new > now if change_um > 0 else new < now
-    return new if goes_on else now
+    target = _EXACT.add(now, _EXACT.scaleb(change_um, -3))
+    new = _EXACT.multiply(int(_EXACT.divide_int(target, increment)), increment)  # the grid value toward zero
+    if change_um > 0:
+        new = new if new <= target else _EXACT.subtract(new, increment)
+        return max(new, now)
+    new = new if new >= target else _EXACT.add(new, increment)
+    return min(new, now)
 
 
 def _whole(wish_um: float, change: Decimal, kind: str) -> str:
