@@ -12,7 +12,9 @@ from feedback.registers import Register
 from feedback.units import LengthUnit, Unit
 from rules.limits import Limits
 
-FeatureKind = Literal["bore", "boss", "pocket", "web", "wall", "floor", "depth", "position", "angle", "diameter", "drilled"]
+FeatureKind = Literal[
+    "bore", "boss", "pocket", "web", "wall", "floor", "depth", "position", "angle", "diameter", "drilled"
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +65,7 @@ class Person:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feature:
-    """One feature of a plan. `moves` gives the sensitivity to each (radius-valued) register; empty: no register moves it."""
+    """One feature of a plan. `moves` gives the sensitivity to each (radius-valued) register; empty: none moves it."""
 
     plan: str
     id: str
@@ -91,6 +93,7 @@ class Plan:
     cte_per_k: Decimal | None
     probed_in: str
     features: Mapping[str, Feature]
+    machines: tuple[str, ...] | None = None  # the machines that cut it; None: every machine of the cell
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,18 @@
+"""Offers the nearest known word for one that is not known."""
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+
+def did_you_mean(found: object, known: Iterable[str]) -> str:
+    """'; did you mean "tool"?' or nothing, ready to follow what was wanted."""
+    by_lower = {word.lower(): word for word in sorted(known)}
+    near = get_close_matches(str(found).lower(), by_lower, n=1, cutoff=0.6)
+    return f'; did you mean "{by_lower[near[0]]}"?' if near else ""
+
+
+def listed(words: Iterable[str], most: int = 12) -> str:
+    """The words in order, separated by commas, cut short when there are very many."""
+    ordered = list(words)
+    rest = f" and {len(ordered) - most} more" if len(ordered) > most else ""
+    return ", ".join(ordered[:most]) + rest
