@@ -1,0 +1,168 @@
+"""Parameters from the last parts: maximum a posteriori, so that three parts give an honest answer and none collapses.
+
+Fitted are every feature's noise, one walk per kind of register and one walk for all slopes, each on a log scale
+with a log-normal prior.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from feedback.trend.follow import Sheet, entered, model_of, prior_var, set_up, without_known
+from feedback.trend.priors import Parameters, Priors, prior_parameters
+from feedback.trend.shape import States
+from feedback.trend.statespace import Array, Belief, Flags, Score, Step, score
+
+VAGUE_LEVEL_UM = 1000.0  # where the window does not begin at set-up, its first level is anybody's guess
+FURTHEST_SD = 4.0  # no parameter goes further from its prior than this many of the prior's standard deviations
+FLAT_ENOUGH = 0.01  # gradient by a log parameter at which the fit stops: moves a parameter by less than one per cent
+STILL_FLAT = 0.5  # a line search that gave up this close to the top has found it for every practical purpose
+MOST_ITERATIONS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """`parameters` is None where the fit failed; `complaint` then says how, in words."""
+
+    parameters: Parameters | None
+    complaint: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """The parts the parameters are fitted to, ready for the filter."""
+
+    start: Belief
+    readings: Array
+    step: Step | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Between parameters and the vector of their logarithms: noises, one walk per kind, the slope walk."""
+
+    states: States
+    priors: Priors
+
+    @property
+    def _kinds(self) -> list[str]:
+        return sorted(set(self.states.shape.register_kinds))
+
+    @property
+    def _kind_of(self) -> list[int]:
+        return [self._kinds.index(kind) for kind in self.states.shape.register_kinds]
+
+    @property
+    def _has_slopes(self) -> bool:
+        return "tool" in self._kinds
+
+    def theta(self, parameters: Parameters) -> Array:
+        walks = [parameters.walk_um[self._kind_of.index(kind)] for kind in range(len(self._kinds))]
+        slopes = [parameters.slope_walk_um] if self._has_slopes else []
+        return np.log([*parameters.noise_um, *walks, *slopes])
+
+    def parameters(self, theta: Array) -> Parameters:
+        features = self.states.features
+        sizes = np.exp(theta)
+        return Parameters(
+            noise_um=tuple(float(size) for size in sizes[:features]),
+            walk_um=tuple(float(sizes[features + kind]) for kind in self._kind_of),
+            slope_walk_um=float(sizes[-1]) if self._has_slopes else self.priors.slope_walk_um,
+        )
+
+    def prior(self) -> tuple[Array, Array]:
+        """Mean and standard deviation of the logarithms."""
+        priors, states = self.priors, self.states
+        mean = self.theta(prior_parameters(priors, states.shape.register_kinds, states.features))
+        factors = [priors.noise_factor] * states.features + [priors.walk_factor] * len(self._kinds)
+        return mean, np.log(factors + ([priors.slope_walk_factor] if self._has_slopes else []))
+
+    def gradient(self, theta: Array, scored: Score) -> Array:
+        """The score by the logarithms: d var = 2 var d log sd."""
+        features, registers = self.states.features, self.states.registers
+        by_var = np.zeros_like(theta)
+        by_var[:features] = scored.by_noise_var
+        np.add.at(by_var, features + np.array(self._kind_of, dtype=np.intp), scored.by_walk_var[:registers])
+        if self._has_slopes:
+            by_var[-1] = sum(scored.by_walk_var[index] for index in self.states.slope if index is not None)
+        gradient: Array = 2 * np.exp(2 * theta) * by_var
+        return gradient
+
+
+def fitted(states: States, priors: Priors, sheet: Sheet, begin_from: Parameters, *, at_set_up: bool) -> Fit:
+    """The parameters that explain `sheet` best, given the priors.
+
+    `at_set_up` says that the sheet begins with the group's very first part. Never raises for what the readings are:
+    a fit that fails says so and gives nothing.
+    """
+    from scipy.optimize import minimize
+
+    scale = _Scale(states, priors)
+    window = _window(states, priors, sheet, at_set_up)
+    centre, spread = scale.prior()
+
+    def cost(theta: Array) -> tuple[float, Array]:
+        scored = _scored(states, window, scale.parameters(theta))
+        away = (theta - centre) / spread
+        return 0.5 * float(away @ away) - scored.loglik, away / spread - scale.gradient(theta, scored)
+
+    bounds = list(zip(centre - FURTHEST_SD * spread, centre + FURTHEST_SD * spread, strict=True))
+    try:
+        found = minimize(
+            cost,
+            scale.theta(begin_from),
+            jac=True,
+            method="L-BFGS-B",
+            bounds=bounds,
+            options={"maxiter": MOST_ITERATIONS, "gtol": FLAT_ENOUGH, "ftol": 1e-9},
+        )
+    except np.linalg.LinAlgError:
+        return Fit(None, "the fit met a covariance that is none; earlier parameters stay in force")
+    if not np.isfinite(found.fun) or not np.all(np.isfinite(found.x)):
+        return Fit(None, "the fit gave values that are no numbers; earlier parameters stay in force")
+    if not found.success and np.max(np.abs(found.jac)) > STILL_FLAT:
+        return Fit(None, f"the fit did not converge in {found.nit} steps; earlier parameters stay in force")
+    return Fit(scale.parameters(found.x), None)
+
+
+def _scored(states: States, window: _Window, parameters: Parameters) -> Score:
+    model = model_of(states, parameters)
+    step = window.step
+    if step is not None:
+        walk_cov = step.walk_cov + np.einsum("tk,kl->tkl", np.where(step.walks, model.walk_var, 0.0), np.eye(states.count))
+        step = Step(step.transition, walk_cov, step.walks)
+    return score(model, window.start, window.readings, step)
+
+
+def _window(states: States, priors: Priors, sheet: Sheet, at_set_up: bool) -> _Window:
+    level_um = priors.first_level_um if at_set_up else VAGUE_LEVEL_UM
+    start = set_up(states, priors)
+    start = type(start)(Belief(start.belief.mean, np.diag(prior_var(states, priors, level_um))), start.known)
+    begin = entered(states, priors, start, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
+    known = _known_moves(begin.known, sheet)
+    return _Window(begin.belief, without_known(states, sheet.readings, known), _steps(states, priors, sheet))
+
+
+def _known_moves(known: Array, sheet: Sheet) -> Array:
+    rows = [known]
+    for moved, fresh in zip(sheet.moved[1:], sheet.fresh[1:], strict=True):
+        rows.append(np.where(fresh, 0.0, rows[-1] + moved))
+    return np.array(rows)
+
+
+def _steps(states: States, priors: Priors, sheet: Sheet) -> Step | None:
+    """The steps between parts where new tools or sudden changes interrupt the model's own; None: none do."""
+    events = np.flatnonzero(sheet.fresh[1:].any(axis=1) | sheet.shock[1:].any(axis=1))
+    if not events.size:
+        return None
+    rows, count = len(sheet), states.count
+    transition = np.tile(states.transition, (rows, 1, 1))
+    walk_cov = np.zeros((rows, count, count))
+    walks: Flags = np.ones((rows, count), dtype=np.bool_)
+    new = prior_var(states, priors, priors.new_tool_level_um)
+    for t in events:
+        renewed = states.belonging_to(sheet.fresh[t + 1])
+        transition[t][renewed] = 0.0  # rows only: what a worn-out state was must still reach nothing, itself included
+        walks[t] = ~renewed
+        walk_cov[t] = np.diag(np.where(renewed, new, 0.0) + sheet.shock[t + 1])
+    return Step(transition, walk_cov, walks)

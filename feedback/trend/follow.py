@@ -1,0 +1,130 @@
+"""Takes the belief about a group through its parts: known moves, new tools and sudden changes, then the readings.
+
+Known moves are kept beside the belief, not in it: by linearity, filtering readings with the known moves taken out is
+the same as moving the level, and it leaves the filter's matrices constant over long runs.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from feedback.trend.priors import Parameters, Priors
+from feedback.trend.shape import States
+from feedback.trend.statespace import Array, Belief, Flags, Model, Run, run
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """Between two parts: the belief about the next one with known moves taken out, and those moves."""
+
+    belief: Belief
+    known: Array  # R
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """n parts in columns. `shock` is extra variance of each state where a sudden change was recognised."""
+
+    parts: list[str]
+    readings: Array  # n x F, nan: missing
+    moved: Array  # n x R
+    fresh: Flags  # n x R
+    shock: Array  # n x K
+
+    def __len__(self) -> int:
+        return len(self.parts)
+
+    def __getitem__(self, rows: slice) -> "Sheet":
+        return Sheet(self.parts[rows], self.readings[rows], self.moved[rows], self.fresh[rows], self.shock[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A run of parts between events. `known` (n x R) is what to add to the levels of `run`."""
+
+    first: int
+    run: Run
+    known: Array
+
+    def levels_restored(self) -> Array:
+        """n x K filtered states with the known moves back in."""
+        mean = self.run.mean.copy()
+        mean[:, : self.known.shape[1]] += self.known
+        return mean
+
+    def position(self, taken: int) -> Position:
+        """Where the group stands after the first `taken` (at least 1) parts of this piece."""
+        return Position(self.run.predicted(taken), self.known[taken - 1])
+
+
+def model_of(states: States, parameters: Parameters) -> Model:
+    """The compiled filter's matrices under `parameters`."""
+    walk_var = np.zeros(states.count)
+    walk_var[: states.registers] = np.square(parameters.walk_um)
+    for index in states.slope:
+        if index is not None:
+            walk_var[index] = parameters.slope_walk_um**2
+    return Model(states.design, np.square(parameters.noise_um), states.transition, walk_var)
+
+
+def prior_var(states: States, priors: Priors, level_um: float) -> Array:
+    """K: variances of states nobody has seen yet."""
+    var = np.full(states.count, priors.slope_um**2)
+    var[: states.registers] = level_um**2
+    for index in states.own:
+        if index is not None:
+            var[index] = priors.own_offset_um**2
+    return var
+
+
+def set_up(states: States, priors: Priors) -> Position:
+    """Before the first part."""
+    cov = np.diag(prior_var(states, priors, priors.first_level_um))
+    return Position(Belief(np.zeros(states.count), cov), np.zeros(states.registers))
+
+
+def renewed(states: States, priors: Priors, belief: Belief, fresh: Flags) -> Belief:
+    """New tools in `fresh` registers: their own states start anew, all others and the own offsets stay."""
+    own = states.belonging_to(fresh)
+    cov = np.where(own[:, None] | own[None, :], 0.0, belief.cov)
+    cov[own, own] = prior_var(states, priors, priors.new_tool_level_um)[own]
+    return Belief(np.where(own, 0.0, belief.mean), cov)
+
+
+def entered(
+    states: States, priors: Priors, position: Position, moved: Array, fresh: Flags, shock: Array
+) -> Position:
+    """The belief about a part once its known moves, new tools and sudden change are counted, before it is read."""
+    belief, known = position.belief, position.known + moved
+    if fresh.any():
+        belief = renewed(states, priors, belief, fresh)
+        known = np.where(fresh, 0.0, known)
+    if shock.any():
+        belief = Belief(belief.mean, belief.cov + np.diag(shock))
+    return Position(belief, known)
+
+
+def without_known(states: States, readings: Array, known: Array) -> Array:
+    """`readings` (n x F) with what the known moves (n x R) put into them taken out.
+
+    Register by register and not as a matrix product: a product may round one row and many rows differently.
+    """
+    left = readings.copy()
+    for register in range(states.registers):
+        left -= known[:, register, None] * states.sensitivity[None, :, register]
+    return left
+
+
+def follow(
+    states: States, priors: Priors, model: Model, position: Position, sheet: Sheet
+) -> Iterator[Piece]:
+    """Filter `sheet` from `position`, one piece for every stretch without a new tool or sudden change."""
+    events = np.flatnonzero(sheet.fresh[1:].any(axis=1) | sheet.shock[1:].any(axis=1)) + 1
+    for first, end in zip([0, *events], [*events, len(sheet)], strict=True):
+        position = entered(states, priors, position, sheet.moved[first], sheet.fresh[first], sheet.shock[first])
+        known = np.cumsum(np.vstack([position.known, sheet.moved[first + 1 : end]]), axis=0)
+        done = run(model, position.belief, without_known(states, sheet.readings[first:end], known))
+        piece = Piece(int(first), done, known)
+        position = piece.position(int(end - first))
+        yield piece

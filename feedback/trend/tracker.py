@@ -1,0 +1,372 @@
+"""Follows one coupling group through its parts: what is known after each, using nothing that came later.
+
+The same rows give the same outlooks however they are handed over: all at once, one by one, or across a restart. So
+everything that changes an estimate (a fit, a part taken carefully, going back) depends on the group's own rows alone.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any, Final
+
+import numpy as np
+
+from feedback.errors import StoreError
+from feedback.trend.change import Change, explained
+from feedback.trend.fit import fitted
+from feedback.trend.follow import Piece, Position, Sheet, entered, follow, model_of, set_up
+from feedback.trend.memory import (
+    Memory,
+    new_memory,
+    position_from_json,
+    position_to_json,
+    sheet_of,
+    with_gaps,
+)
+from feedback.trend.outlooks import Outlooks, Prediction
+from feedback.trend.pages import Page
+from feedback.trend.priors import Parameters, Priors, prior_parameters, priors_for
+from feedback.trend.shape import GroupShape, Row, States, shape_of
+from feedback.trend.statespace import Flags, Model
+from feedback.trend.suspicion import WILD_SD, Judgement, Suspect, judged
+
+__all__ = [
+    "GroupShape",
+    "Outlooks",
+    "Parameters",
+    "Prediction",
+    "Priors",
+    "Row",
+    "Tracker",
+    "fit_is_due",
+    "priors_for",
+    "shape_of",
+]
+
+WINDOW: Final = 150  # parts a fit looks back on: two or three tool lives; older wear tells nothing about today's
+FIRST_FITS: Final = frozenset({3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40, 50, 60, 75, 90, 110, 130, 160, 200})
+LATER_FITS: Final = 250  # parts between fits once they have settled
+YOUNG: Final = 2  # parts after which a register's level is known well enough to call a reading wild by itself
+FORGOTTEN_AFTER: Final = 50  # parts after which a suspect reading nobody repeated is history
+RESTLESS: Final = 0.25  # share of readings wild at first sight above which the feature scatters, and is not hit by chips
+RESTLESS_LEAST: Final = 3  # such readings before that is said
+LONGEST_RUN: Final = 1024
+
+
+def fit_is_due(parts: int) -> bool:
+    """A fit follows the group's part number `parts` (from 1): often at first, then at a steady pace."""
+    return parts in FIRST_FITS or (parts > max(FIRST_FITS) and (parts - max(FIRST_FITS)) % LATER_FITS == 0)
+
+
+def _parts_to_next_fit(parts: int) -> int:
+    if parts < max(FIRST_FITS):
+        return min(due for due in FIRST_FITS if due > parts) - parts
+    return LATER_FITS - (parts - max(FIRST_FITS)) % LATER_FITS
+
+
+class Tracker:
+    """The memory of one coupling group.
+
+    `snapshot` is what `snapshot()` gave earlier; going on from it equals never having stopped. With `fixed` parameters
+    nothing is fitted. Raises StoreError for a snapshot of a group of another shape.
+    """
+
+    def __init__(
+        self,
+        shape: GroupShape,
+        priors: Priors,
+        snapshot: Mapping[str, Any] | None = None,
+        fixed: Parameters | None = None,
+    ) -> None:
+        self.shape = shape
+        self._states = States(shape)
+        self._priors = priors
+        self._fixed = fixed
+        self._parameters = fixed or prior_parameters(priors, shape.register_kinds, self._states.features)
+        self._complaint: str | None = None
+        self._position = set_up(self._states, priors)
+        self._memory = new_memory(self._states, self._position)
+        self._parts = np.zeros(self._states.registers, dtype=np.int64)
+        self._jump_age = np.full(self._states.registers, -1, dtype=np.int64)
+        self._jump_um = np.full(self._states.registers, np.nan)
+        self._suspects: dict[int, Suspect] = {}
+        self._stride = 16  # how far to run before looking for wild readings; changes speed only
+        if snapshot is not None:
+            self._restore(snapshot)
+        self._model = model_of(self._states, self._parameters)
+
+    @property
+    def parameters(self) -> Parameters:
+        """The parameters in force for the next part."""
+        return self._parameters
+
+    def take(self, rows: Sequence[Row]) -> Outlooks:
+        """Count `rows` in and say what is known after each of them."""
+        sheet = sheet_of(self._states, tuple(rows))
+        page = Page(self._states, len(sheet))
+        at = 0
+        while at < len(sheet):
+            at = self._advance(sheet, page, at)
+        return page.outlooks()
+
+    def snapshot(self) -> dict[str, Any]:
+        """Everything needed to go on later, as JSON-able values with exact floats."""
+        return {
+            "registers": self._states.registers,
+            "features": self._states.features,
+            "states": self._states.count,
+            "parameters": asdict(self._parameters),
+            "complaint": self._complaint,
+            "position": position_to_json(self._position),
+            "memory": self._memory.to_json(),
+            "parts": self._parts.tolist(),
+            "jump_age": self._jump_age.tolist(),
+            "jump_um": [None if np.isnan(size) else size for size in self._jump_um.tolist()],
+            "suspects": [[feature, asdict(suspect)] for feature, suspect in self._suspects.items()],
+        }
+
+    def _restore(self, kept: Mapping[str, Any]) -> None:
+        states = self._states
+        found = (kept["registers"], kept["features"], kept["states"])
+        wanted = (states.registers, states.features, states.count)
+        if found != wanted:
+            raise StoreError(
+                f"kept state of a trend: found {found[0]} registers, {found[1]} features, {found[2]} states; wanted "
+                f"{wanted[0]}, {wanted[1]}, {wanted[2]}; the plans have changed: take the group's parts anew"
+            )
+        parameters = kept["parameters"]
+        self._parameters = Parameters(
+            noise_um=tuple(parameters["noise_um"]),
+            walk_um=tuple(parameters["walk_um"]),
+            slope_walk_um=parameters["slope_walk_um"],
+        )
+        self._complaint = kept["complaint"]
+        self._position = position_from_json(kept["position"])
+        self._memory = Memory.from_json(states, kept["memory"])
+        self._parts = np.array(kept["parts"], dtype=np.int64)
+        self._jump_age = np.array(kept["jump_age"], dtype=np.int64)
+        self._jump_um = np.array([np.nan if size is None else size for size in kept["jump_um"]])
+        self._suspects = {feature: Suspect(**suspect) for feature, suspect in kept["suspects"]}
+
+    # One stretch of rows at a time: quietly as far as nothing happens, carefully where something does.
+
+    def _advance(self, sheet: Sheet, page: Page, at: int) -> int:
+        self._meet_new_tools(sheet.fresh[at])
+        end = self._quiet_until(sheet, at)
+        taken = self._take_quietly(sheet[at:end], page, at) if end > at else 0
+        if not taken:
+            self._take_carefully(sheet[at : at + 1], page, at)
+            taken = 1
+        if fit_is_due(self._memory.end):
+            self._keep_house(page, at + taken - 1)
+        return at + taken
+
+    def _meet_new_tools(self, fresh: Flags) -> None:
+        if not fresh.any():
+            return
+        self._parts[fresh], self._jump_age[fresh], self._jump_um[fresh] = 0, -1, np.nan
+        for feature in list(self._suspects):
+            if self._states.moves[feature, fresh].any():
+                del self._suspects[feature]
+
+    def _quiet_until(self, sheet: Sheet, at: int) -> int:
+        """End of the rows from `at` on that hold no new tool after the first, no fit but at the end, no careful part."""
+        end = min(len(sheet), at + self._stride, at + _parts_to_next_fit(self._memory.end))
+        touched = self._touched(sheet.readings[at:end])
+        careful = touched[:, self._parts < YOUNG].any(axis=1)
+        if self._suspects:
+            careful |= ~np.isnan(sheet.readings[at:end, list(self._suspects)]).all(axis=1)
+            oldest = min(suspect.row for suspect in self._suspects.values())
+            careful[max(0, oldest + FORGOTTEN_AFTER - self._memory.end) :] = True
+        stops = careful | np.concatenate([[False], sheet.fresh[at + 1 : end].any(axis=1)])
+        return at + (int(np.argmax(stops)) if stops.any() else end - at)
+
+    def _touched(self, readings: np.ndarray[Any, np.dtype[np.float64]]) -> Flags:
+        """n x R: the part has a reading of the register."""
+        touched: Flags = (~np.isnan(readings)).astype(np.int64) @ self._states.moves.astype(np.int64) > 0
+        return touched
+
+    def _take_quietly(self, sheet: Sheet, page: Page, at: int) -> int:
+        """Take rows up to the first wild reading; how many were taken."""
+        (piece,) = follow(self._states, self._priors, self._model, self._position, sheet)
+        with np.errstate(invalid="ignore"):
+            wild = np.abs(piece.run.innovation) > WILD_SD * np.sqrt(piece.run.innovation_var)
+        stops = wild.any(axis=1)
+        taken = int(np.argmax(stops)) if stops.any() else len(sheet)
+        self._stride = min(2 * self._stride, LONGEST_RUN) if taken == len(sheet) else 16
+        if taken:
+            nothing = np.zeros((taken, self._states.features), dtype=np.bool_)
+            self._accept(sheet[:taken], piece, nothing, page, at)
+        return taken
+
+    def _take_carefully(self, sheet: Sheet, page: Page, at: int) -> None:
+        """Take one row, reading by reading."""
+        self._forget_old_suspects()
+        judgement = self._judge(sheet)
+        confirmed = {
+            feature: suspect
+            for feature, suspect in self._suspects.items()
+            if judgement.wild[feature] and judgement.confirms(feature, suspect)
+        }
+        left_out = judgement.wild.copy()
+        left_out[list(confirmed)] = False
+        self._renew_suspects(judgement, left_out, sheet.parts[0])
+        if confirmed:
+            self._go_back(sheet, judgement, left_out, confirmed, page, at)
+            return
+        (piece,) = follow(
+            self._states, self._priors, self._model, self._position, with_gaps(sheet, left_out[None])
+        )
+        self._accept(sheet, piece, left_out[None], page, at)
+
+    def _forget_old_suspects(self) -> None:
+        now = self._memory.end
+        self._suspects = {f: s for f, s in self._suspects.items() if now - s.row < FORGOTTEN_AFTER}
+
+    def _judge(self, sheet: Sheet) -> Judgement:
+        before = entered(
+            self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0]
+        )
+        expected = self._model.design @ before.belief.mean + self._states.sensitivity @ before.known
+        cov = self._model.design @ before.belief.cov @ self._model.design.T + np.diag(self._model.noise_var)
+        touched = self._touched(sheet.readings)[0]
+        young = bool((touched & (self._parts < YOUNG)).any())
+        return judged(sheet.readings[0] - expected, cov, self._suspects, young=young)
+
+    def _renew_suspects(self, judgement: Judgement, left_out: Flags, part: str) -> None:
+        """Readings that came as expected clear their suspects; those left out are the new ones."""
+        read = ~np.isnan(judgement.off)
+        self._suspects = {f: s for f, s in self._suspects.items() if not read[f]}
+        for feature in np.flatnonzero(left_out):
+            off, sd = float(judgement.off[feature]), float(judgement.sd[feature])
+            self._suspects[int(feature)] = Suspect(self._memory.end, part, off, sd)
+
+    def _accept(self, sheet: Sheet, piece: Piece, left_out: Flags, page: Page, at: int) -> None:
+        """Rows of `piece` become known; it may run further than they do."""
+        taken = len(sheet)
+        self._memory.append(sheet, left_out, left_out)
+        self._position = piece.position(taken)
+        touched = self._touched(np.where(left_out, np.nan, sheet.readings))
+        page.parts[at : at + taken] = self._parts + np.cumsum(touched, axis=0)
+        ages = self._jump_age + np.cumsum(touched, axis=0)
+        page.jump_age[at : at + taken] = np.where(self._jump_age < 0, -1, ages)
+        self._parts, self._jump_age = page.parts[at + taken - 1].copy(), page.jump_age[at + taken - 1].copy()
+        page.jump_um[at : at + taken] = self._jump_um
+        page.wild[at : at + taken] = left_out
+        self._write(page, at, taken, piece)
+
+    def _write(self, page: Page, at: int, taken: int, piece: Piece) -> None:
+        rows = slice(at, at + taken)
+        page.mean[rows] = piece.levels_restored()[:taken]
+        page.cov[rows] = piece.run.cov[:taken]
+        page.walk_var[rows] = self._model.walk_var
+        moving = self._words_of_suspects()
+        page.moving[rows] = [moving] * taken
+        page.fit_failed[rows] = [self._complaint] * taken
+        if self._suspects:
+            page.unsettled[rows] = self._states.moves[list(self._suspects)].any(axis=0)
+
+    def _words_of_suspects(self) -> str | None:
+        if not self._suspects:
+            return None
+        shape = self.shape
+        readings = " and ".join(
+            f"{shape.feature_name(feature)} read {shape.size(feature, abs(suspect.off))}"
+            for feature, suspect in sorted(self._suspects.items())
+        )
+        return f"{readings} away from what was expected; one such part is not believed yet"
+
+    # Going back to where a sudden change began.
+
+    def _go_back(
+        self,
+        sheet: Sheet,
+        judgement: Judgement,
+        left_out: Flags,
+        confirmed: Mapping[int, Suspect],
+        page: Page,
+        at: int,
+    ) -> None:
+        """The same readings are far off on a second part: believe both, and let what moved them have moved."""
+        expected = self._expected_levels(sheet)
+        self._memory.append(sheet, left_out[None], judgement.wild[None])
+        for feature, suspect in confirmed.items():
+            self._memory.left_out[suspect.row - self._memory.first, feature] = False
+        change = explained(self._states, self._priors, self._model, self._memory, judgement, confirmed)
+        change.enter(self._memory)
+        piece = self._refilter()
+        self._count_parts_again(change)
+        levels = piece.levels_restored()[-1, : self._states.registers]
+        self._jump_um[change.registers] = (levels - expected)[change.registers]
+        last = len(piece.known)
+        page.mean[at] = piece.levels_restored()[last - 1]
+        page.cov[at] = piece.run.cov[last - 1]
+        page.walk_var[at] = self._model.walk_var
+        page.wild[at] = left_out
+        page.parts[at], page.jump_age[at], page.jump_um[at] = self._parts, self._jump_age, self._jump_um
+        page.jumped[at] = change.registers
+        page.unsettled[at] = change.registers | self._states.moves[list(confirmed)].any(axis=0)
+        page.moving[at] = change.words(self.shape, confirmed, self._jump_um)
+        page.fit_failed[at] = self._complaint
+
+    def _expected_levels(self, sheet: Sheet) -> np.ndarray[Any, np.dtype[np.float64]]:
+        before = entered(
+            self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0]
+        )
+        return before.belief.mean[: self._states.registers] + before.known
+
+    def _refilter(self) -> Piece:
+        """Take all remembered parts again; the last piece."""
+        sheet = self._memory.believed()
+        piece = None
+        for piece in follow(self._states, self._priors, self._model, self._memory.start, sheet):
+            self._position = piece.position(len(piece.known))
+        assert piece is not None  # noqa: S101  # memory is never empty here
+        return piece
+
+    def _count_parts_again(self, change: Change) -> None:
+        since = self._touched(self._memory.believed().readings)[change.row - self._memory.first :]
+        counted = since.sum(axis=0)
+        self._parts = np.where(change.restarts, counted, self._parts + since[-1])
+        self._jump_age = np.where(self._jump_age < 0, -1, self._jump_age + since[-1])
+        self._jump_age = np.where(change.registers, counted - 1, self._jump_age)
+
+    # Fits.
+
+    def _keep_house(self, page: Page, at: int) -> None:
+        """Fit anew where parameters are free, take the remembered parts with them, forget the oldest parts."""
+        if self._fixed is None:
+            self._fit()
+            piece = self._refilter()
+            last = len(piece.known) - 1
+            page.mean[at], page.cov[at] = piece.levels_restored()[last], piece.run.cov[last]
+            page.walk_var[at], page.fit_failed[at] = self._model.walk_var, self._complaint
+        surplus = len(self._memory) - WINDOW
+        if surplus > 0:
+            self._memory.forget_before(surplus, self._position_before(surplus))
+
+    def _fit(self) -> None:
+        memory = self._memory
+        at_set_up = memory.first == 0 and len(memory) <= WINDOW
+        fit = fitted(self._states, self._priors, self._sheet_to_fit(), self._parameters, at_set_up=at_set_up)
+        self._complaint = fit.complaint
+        if fit.parameters is not None:
+            self._parameters = fit.parameters
+            self._model: Model = model_of(self._states, self._parameters)
+
+    def _sheet_to_fit(self) -> Sheet:
+        """The newest remembered parts; a feature that scatters more than believed is counted in with all its readings."""
+        memory = self._memory
+        window = slice(max(0, len(memory) - WINDOW), len(memory))
+        strange, sheet = memory.strange[window], memory.sheet[window]
+        read = (~np.isnan(sheet.readings)).sum(axis=0)
+        restless = (strange.sum(axis=0) >= RESTLESS_LEAST) & (strange.sum(axis=0) > RESTLESS * read)
+        shaken = self._states.moves[restless].any(axis=0)
+        shock = np.where(self._states.belonging_to(shaken)[None], 0.0, sheet.shock)
+        calm = with_gaps(sheet, memory.left_out[window] & ~restless[None])
+        return Sheet(calm.parts, calm.readings, calm.moved, calm.fresh, shock)
+
+    def _position_before(self, row: int) -> Position:
+        position = self._memory.start
+        for piece in follow(self._states, self._priors, self._model, position, self._memory.believed()[:row]):
+            position = piece.position(len(piece.known))
+        return position
