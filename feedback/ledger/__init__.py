@@ -1,0 +1,1 @@
+"""The append-only history: what was read, decided, proposed and answered, and the tables folded from it."""
