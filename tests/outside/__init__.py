@@ -1,0 +1,1 @@
+"""Checks against things that are not ours."""
