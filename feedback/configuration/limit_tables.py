@@ -10,11 +10,11 @@ from feedback.configuration.faults import Report, checked
 from feedback.configuration.locate import Place
 from feedback.configuration.models import AngleLimits, LengthLimits, LimitsFile
 from feedback.configuration.suggest import did_you_mean, listed
+from feedback.configuration.words import PER_UNIT
 from feedback.registers import Register, RegisterKind, register
 from rules.limits import Limits
 
 KINDS: Final[tuple[RegisterKind, ...]] = ("tool", "work", "rotary")
-PER_UNIT: Final = 1000  # micrometres in a millimetre, millidegrees in a degree
 
 _IN_MICROMETRES: Final = {"step": "step_um", "travel": "travel_um", "implausible": "implausible_um"}
 _AS_STATED: Final = ("band", "aim", "settle", "evidence", "confidence")
