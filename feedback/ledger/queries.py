@@ -1,22 +1,23 @@
 """Questions to the store. Needs only the standard library, until a table for analysis is asked for."""
 
 import json
-import sqlite3
+import zlib
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback.errors import StoreError
 from feedback.ledger.chain import EMPTY, Checkpoint, Event, moment
 from feedback.ledger.sql import Sql, marks
+from feedback.registers import Register, register
 
 if TYPE_CHECKING:
     import pandas
 
 LIVE = ("open", "accepted")
+EVENTS_AT_ONCE = 100  # their texts are in memory together, up to about a megabyte each
 
 
 class StreamRow(NamedTuple):
@@ -62,6 +63,13 @@ class Proposal:
     note: str | None
 
 
+class Hold(NamedTuple):
+    """What stands against a register, or has been allowed for it."""
+
+    locked: str | None = None
+    growth_released: bool = False
+
+
 class Snapshot(NamedTuple):
     """The trend's memory of one group."""
 
@@ -78,20 +86,33 @@ def head(sql: Sql) -> Checkpoint:
 
 
 def events(sql: Sql, after: int = 0, *, bodies: bool = True) -> Iterator[Event]:
-    """Every event with a number above `after`, in order, one at a time. Without bodies the hashes cannot be checked."""
-    import zlib
+    """Every event with a number above `after`, in order, a few at a time. Without bodies the hashes cannot be checked.
 
+    StoreError for a body that cannot be unpacked.
+    """
     columns = f"seq, at_us, kind, machine, payload, {'body' if bodies else 'NULL'}, prev, hash"
-    for row in sql.run(f"SELECT {columns} FROM event WHERE seq > ? ORDER BY seq", (after,)):
-        seq, at_us, kind, machine, payload, body, prev, sealed = tuple(row)
-        text = None if body is None else zlib.decompress(body)
-        yield Event(seq, at_us, kind, machine, payload, text, prev, sealed)
+    batch = f"SELECT {columns} FROM event WHERE seq > ? ORDER BY seq LIMIT {EVENTS_AT_ONCE}"
+    while rows := sql.rows(batch, (after,)):
+        for row in rows:
+            seq, at_us, kind, machine, payload, body, prev, sealed = row
+            yield Event(seq, at_us, kind, machine, payload, _unpacked(seq, body), prev, sealed)
+        after = rows[-1][0]
+
+
+def _unpacked(seq: int, body: bytes | None) -> bytes | None:
+    try:
+        return None if body is None else zlib.decompress(body)
+    except zlib.error as fault:
+        raise StoreError(f"event {seq}: its text cannot be unpacked ({fault}); it was changed or damaged") from fault
 
 
 def latest(sql: Sql, kind: str) -> Event | None:
     """The newest event of `kind`, without its body."""
     seq = sql.value("SELECT max(seq) FROM event WHERE kind = ?", (kind,))
-    return None if seq is None else next(events(sql, seq - 1, bodies=False))
+    if seq is None:
+        return None
+    row = sql.row("SELECT seq, at_us, kind, machine, payload, NULL, prev, hash FROM event WHERE seq = ?", (seq,))
+    return None if row is None else Event(*row)
 
 
 def streams(sql: Sql, machine: str | None = None) -> list[StreamRow]:
@@ -101,10 +122,42 @@ def streams(sql: Sql, machine: str | None = None) -> list[StreamRow]:
     return [StreamRow(*row, None if reader is None else json.loads(reader), bool(end)) for *row, reader, end in found]
 
 
+def register_values(sql: Sql, machine: str) -> dict[Register, Decimal]:
+    """What each register was last printed to hold (mm or degrees, radius-valued)."""
+    found = sql.rows(
+        "SELECT register, value FROM register_value WHERE id IN "
+        "(SELECT max(id) FROM register_value WHERE machine = ? GROUP BY register) ORDER BY register",
+        (machine,),
+    )
+    return {register(name): Decimal(value) for name, value in found}
+
+
 def newest_part(sql: Sql, machine: str) -> tuple[int, str, int] | None:
     """(id, part, time in us) of the part latest in time."""
     row = sql.row("SELECT id, part, at_us FROM part WHERE machine = ? ORDER BY at_us DESC, id DESC LIMIT 1", (machine,))
     return None if row is None else (row[0], row[1], row[2])
+
+
+def evidence_lines(sql: Sql, machine: str, features: Collection[str], parts: int) -> list[str]:
+    """Where the last `parts` parts' readings of the given features stand, oldest first: "M1/20261125.txt:214".
+
+    Doubted readings are no evidence.
+    """
+    names = sorted(features)
+    if not names:
+        return []
+    wanted = f"{{0}}.feature IN ({marks(names)}) AND {{0}}.doubts IS NULL"
+    newest = (
+        "SELECT q.id FROM part q WHERE q.machine = ? AND q.ended IS NOT NULL AND EXISTS "
+        f"(SELECT 1 FROM measurement n WHERE n.part_id = q.id AND {wanted.format('n')}) "
+        "ORDER BY q.at_us DESC, q.id DESC LIMIT ?"
+    )
+    found = sql.rows(
+        "SELECT s.path, m.line FROM measurement m JOIN part p ON p.id = m.part_id JOIN stream s ON s.id = p.stream "
+        f"WHERE {wanted.format('m')} AND p.id IN ({newest}) ORDER BY p.at_us, p.id, m.id",
+        (*names, machine, *names, parts),
+    )
+    return [f"{path}:{line}" for path, line in found]
 
 
 def decisions(sql: Sql, machine: str) -> list[dict[str, Any]]:
@@ -135,16 +188,6 @@ def proposals(sql: Sql, machine: str | None = None, statuses: Collection[str] = 
     return [_proposal(row) for row in found]
 
 
-def newest_proposals(sql: Sql, machine: str) -> list[Proposal]:
-    """The proposal opened last for each register, whatever became of it."""
-    found = sql.rows(
-        f"{_PROPOSAL} WHERE seq IN (SELECT max(seq) FROM proposal WHERE machine = ? GROUP BY register) "
-        "ORDER BY register",
-        (machine,),
-    )
-    return [_proposal(row) for row in found]
-
-
 def _proposal(row: Sequence[Any]) -> Proposal:
     return Proposal(
         id=row[0],
@@ -159,6 +202,14 @@ def _proposal(row: Sequence[Any]) -> Proposal:
         by=row[9],
         note=row[10],
     )
+
+
+def holds(sql: Sql, machine: str) -> dict[str, Hold]:
+    """Registers (by name) that are locked, or were released for growth."""
+    found = sql.rows(
+        "SELECT register, locked, growth_released FROM register_hold WHERE machine = ? ORDER BY register", (machine,)
+    )
+    return {name: Hold(locked, bool(growth)) for name, locked, growth in found}
 
 
 def unreadables(sql: Sql, machine: str | None = None, after: int = 0) -> list[UnreadableRow]:
@@ -183,7 +234,7 @@ def other_records(sql: Sql, machine: str, kind: str, after: int = 0) -> list[dic
         (machine, kind, after),
     )
     return [
-        {**json.loads(payload), "at_us": at_us, "part_id": part_id, "source": f"{machine}/{path}:{line}"}
+        {**json.loads(payload), "at_us": at_us, "part_id": part_id, "source": f"{path}:{line}"}
         for payload, at_us, part_id, path, line in found
     ]
 
@@ -248,31 +299,3 @@ def history(sql: Sql, machine: str | None = None) -> "pandas.DataFrame":
     frame = pandas.DataFrame.from_records(rows, columns=["seq", "at", "kind", "machine", "payload", "hash"])
     frame["at"] = pandas.to_datetime(frame["at"], utc=True)
     return frame
-
-
-def answer_documents(folder: Path, address: str = "sqlite") -> dict[str, dict[str, Any]]:
-    """Each machine's part of the answer as it was last written; empty before the first.
-
-    StoreError when it cannot be read. A SQLite store is read directly: whoever stands at the machine waits for this.
-    """
-    if address == "sqlite":
-        rows = _documents_of_file(folder / "state" / "trueup.sqlite")
-    else:
-        from feedback.ledger.store import Store
-
-        with Store.open(folder, address, readonly=True) as store, store.reading() as sql:
-            rows = sql.rows(_DOCUMENTS)
-    return {machine: json.loads(payload) for machine, payload in rows}
-
-
-_DOCUMENTS = "SELECT machine, payload FROM document ORDER BY machine"
-
-
-def _documents_of_file(path: Path) -> list[tuple[Any, ...]]:
-    if not path.is_file():
-        return []
-    try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=30)) as connection:
-            return connection.execute(_DOCUMENTS).fetchall()
-    except sqlite3.Error as fault:
-        raise StoreError(f"{path}: the store cannot be read: {fault}; ask `trueup verify` what is wrong") from fault

@@ -6,7 +6,7 @@ written when it may not be done.
 """
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 from feedback.configuration.facts import Person
 from feedback.errors import UsageError
@@ -15,14 +15,11 @@ from feedback.ledger.chain import canonical, digest
 from feedback.ledger.queries import Proposal
 
 if TYPE_CHECKING:
-    from feedback.ledger.sql import Sql
     from feedback.ledger.store import Writing
 
 People = Mapping[str, Person]
 
 CONSONANTS: Final = "bcdfghjkmnpqrstvwxz"  # no vowels: no word by chance; no l and no digits: nothing to misread
-ENDINGS: Final = frozenset({"expired", "withdrawn", "confirmed", "unconfirmed", "wrong-way"})
-UNDER_WAY: Final = frozenset({"open", "accepted", "rejected"})
 SHORTEST: Final = 6
 LONGEST: Final = 40
 
@@ -31,26 +28,6 @@ MAY_BECOME: Final[Mapping[str, frozenset[str]]] = {
     "accepted": frozenset({"expired", "withdrawn", "entered"}),
     "entered": frozenset({"confirmed", "unconfirmed", "wrong-way"}),
 }
-
-
-class Hold(NamedTuple):
-    """What stands against a register, or has been allowed for it."""
-
-    locked: str | None = None
-    growth_released: bool = False
-
-
-def under_way(sql: "Sql", machine: str) -> list[Proposal]:
-    """The newest proposal of each register, if it is open, accepted or rejected (for how long, others decide)."""
-    return [found for found in queries.newest_proposals(sql, machine) if found.status in UNDER_WAY]
-
-
-def holds(sql: "Sql", machine: str) -> dict[str, Hold]:
-    """Registers (by name) that are locked, or were released for growth."""
-    found = sql.rows(
-        "SELECT register, locked, growth_released FROM register_hold WHERE machine = ? ORDER BY register", (machine,)
-    )
-    return {name: Hold(locked, bool(growth)) for name, locked, growth in found}
 
 
 def open_proposal(
@@ -89,21 +66,34 @@ def reject(tx: "Writing", people: People, id: str, by: str, why: str, digest: st
     return _as_it_stands(tx, id)
 
 
-def end(tx: "Writing", id: str, status: str, why: str) -> Proposal:
-    """The proposal ends without anybody's answer, or its effect has been seen.
-
-    `status` is expired (it no longer describes the machine) or withdrawn (what it rested on no longer holds); after it
-    was entered confirmed, unconfirmed (the readings did not move as promised) or wrong-way (they moved against the
-    promise: the register is then locked until a person releases it).
-    """
-    if status not in ENDINGS:
-        raise ValueError(f"found status {status!r}; wanted one of {', '.join(sorted(ENDINGS))}")
-    return _change(tx, id, status, {"why": why})
+def expire(tx: "Writing", id: str, why: str) -> Proposal:
+    """The proposal no longer describes the machine."""
+    return _change(tx, id, "expired", {"why": why})
 
 
-def entered(tx: "Writing", id: str, value: object, source: str) -> Proposal:
+def withdraw(tx: "Writing", id: str, why: str) -> Proposal:
+    """What the proposal rested on no longer holds."""
+    return _change(tx, id, "withdrawn", {"why": why})
+
+
+def enter(tx: "Writing", id: str, value: object, source: str) -> Proposal:
     """The proposed value was seen in the register, at `source` ("M1/20261125.txt:214"), reviewed or not."""
     return _change(tx, id, "entered", {"value": value, "source": source})
+
+
+def confirm(tx: "Writing", id: str, why: str) -> Proposal:
+    """The readings moved as promised."""
+    return _change(tx, id, "confirmed", {"why": why})
+
+
+def leave_unconfirmed(tx: "Writing", id: str, why: str) -> Proposal:
+    """The readings did not move, or not by what was promised."""
+    return _change(tx, id, "unconfirmed", {"why": why})
+
+
+def find_wrong_way(tx: "Writing", id: str, why: str) -> Proposal:
+    """The readings moved against the promise: the register is locked until a person releases it."""
+    return _change(tx, id, "wrong-way", {"why": why})
 
 
 def lock(tx: "Writing", machine: str, register: str, why: str) -> None:
@@ -118,7 +108,7 @@ def release(tx: "Writing", people: People, machine: str, register: str, by: str,
     """
     check_person(people, by, "release")
     _reason(why, f"{machine} {register}")
-    hold = holds(tx.sql, machine).get(register, Hold())
+    hold = queries.holds(tx.sql, machine).get(register, queries.Hold())
     what = "growth" if hold.locked is None else "lock"
     if what == "growth" and hold.growth_released:
         raise UsageError(f"{machine} {register}: found it not locked and released already; there is nothing to do")

@@ -195,15 +195,13 @@ checkpoint = Table(
     _text("shape_digest"),
     _whole("part_id", null=True),
     _whole("at_us"),
-    _text("snapshot"),
+    _text("snapshot"),  # a cache: made again by whoever wrote it, no event says what it holds
     Index("checkpoint_by_group", "machine", "group_key", "id"),
 )
-document = Table("document", tables, _text("machine", key=True), _text("payload"))
 
 FOLDED: Final = (
     stream, part, measurement, register_value, new_tool, other_record, unreadable, decision, proposal, register_hold,
 )  # fmt: skip
-CACHES: Final = (checkpoint, document)  # made again by whoever wrote them; no event says what they hold
 
 _SQLITE_GUARD = """
 CREATE TRIGGER IF NOT EXISTS event_is_never_{past} BEFORE {change} ON event

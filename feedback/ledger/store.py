@@ -23,7 +23,7 @@ from feedback.ledger import chain, queries, schema
 from feedback.ledger.chain import Checkpoint, Event
 from feedback.ledger.fold import Fold, next_numbers
 from feedback.ledger.rows import Numbers, doubts_of
-from feedback.ledger.sql import Sql, insert, upsert
+from feedback.ledger.sql import Sql, insert
 
 if TYPE_CHECKING:
     from feedback.resolve import Measurement
@@ -41,7 +41,6 @@ ADVISORY_LOCK: Final = 0x7472756575  # "trueu": one writer at a time also from s
 
 _INSERT_EVENT = insert("event", "seq at_us kind machine payload body prev hash")
 _INSERT_CHECKPOINT = insert("checkpoint", "id machine group_key shape_digest part_id at_us snapshot")
-_UPSERT_DOCUMENT = upsert("document", "machine", "payload")
 
 
 class Store:
@@ -178,10 +177,6 @@ class Writing:
     def forget_snapshot(self, machine: str, group_key: str) -> None:
         """The trend's memory of one group no longer fits what is known."""
         self.sql.run("DELETE FROM checkpoint WHERE machine = ? AND group_key = ?", (machine, group_key))
-
-    def keep_document(self, machine: str, document: Mapping[str, Any]) -> None:
-        """Keep the machine's part of the answer, ready for whoever asks for the status."""
-        self.sql.run(_UPSERT_DOCUMENT, (machine, chain.canonical(document)))
 
     def _insert(self, event: Event) -> None:
         body = None if event.body is None else zlib.compress(event.body, FAST_COMPRESSION)
