@@ -11,9 +11,7 @@ BEARING_BORE = Cut(
 SEAL_BORE = Cut(
     id="13", name="seal bore", kind="bore", nominal="32", tolerance="H8", tool=5, programmed_um=19.5, sd_um=1.2
 )
-SPIGOT = Cut(
-    id="14", name="spigot", kind="boss", nominal="40", tolerance="h7", tool=8, programmed_um=-12.5, sd_um=1.0
-)
+SPIGOT = Cut(id="14", name="spigot", kind="boss", nominal="40", tolerance="h7", tool=8, programmed_um=-12.5, sd_um=1.0)
 COVER_SEAT = Cut(
     id="21", name="cover seat", kind="floor", nominal="-18", tolerance=("-0.030", "+0.030"), tool=7, sd_um=1.1
 )

@@ -1,8 +1,8 @@
 """A machining centre in memory: it cuts, wears, probes its parts and prints honest log text.
 
-The physics is written here once more, from the cutter and the walls, and not from the sensitivities of the product: a sign
-that is wrong there shows in a story. Micrometres inside; a register holds what the control holds, in the control's own
-unit, and as a diameter where the control stores diameters.
+The physics is written here once more, from the cutter and the walls, and not from the sensitivities of the product: a
+sign that is wrong there shows in a story. Micrometres inside; a register holds what the control holds, in the control's
+own unit, and as a diameter where the control stores diameters.
 """
 
 from collections.abc import Iterator, Sequence
@@ -24,8 +24,8 @@ REGISTER_STEP: Final[dict[Unit, Decimal]] = {"mm": Decimal("0.001"), "inch": Dec
 class Cut:
     """One feature: what the plan says of it, where the program puts it and how much its readings scatter.
 
-    `nominal` and the limit deviations are in the plan's unit; `programmed_um` is where it lies, from nominal, with sharp
-    tools and a true part zero. `every` is 4 where only each fourth part is probed there.
+    `nominal` and the limit deviations are in the plan's unit; `programmed_um` is where it lies, from nominal, with
+    sharp tools and a true part zero. `every` is 4 where only each fourth part is probed there.
     """
 
     id: str
@@ -171,8 +171,9 @@ class SimulatedMachine:
 
     def enter(self, register: str, value: Decimal) -> None:
         """Somebody sets `register` to `value`, in the control's own unit; parts already under way do not show it."""
-        if value != round(value, -int(REGISTER_STEP[self.unit].as_tuple().exponent)):
-            raise ValueError(f"the control's page for {register} holds steps of {REGISTER_STEP[self.unit]}, not {value}")
+        step = REGISTER_STEP[self.unit]
+        if value % step != 0:
+            raise ValueError(f"the control's page for {register} holds steps of {step}, not {value}")
         self._entries.append((self.parts_cut + self.lag, register, value))
 
     def enter_mm(self, register: str, value_mm: float) -> None:
@@ -226,7 +227,7 @@ class SimulatedMachine:
                 return self._left_on_wall_um(_tool(cut)) * (1 if cut.faces == "+" else -1)
 
     def _left_on_wall_um(self, tool: int) -> float:
-        """The control keeps the cutter's centre off the wall by the stored radius; the cutter reaches only its true one."""
+        """The control keeps the cutter's centre off the wall by the stored radius; the cutter reaches its true one."""
         return self._held_um(f"tool {tool} radius") + self.tools[tool].radius_lost_um
 
     def _left_below_um(self, tool: int) -> float:
@@ -278,7 +279,7 @@ class SimulatedMachine:
             yield f"{number};{self.plan.part};{when};{cut.id};{actual};{tool}"
 
     def _reading(self, cut: Cut) -> Decimal | None:
-        """The probed size as the control prints it, None for a miss. Scatter is drawn either way: histories stay alike."""
+        """The probed size as the control prints it, None for a miss; scatter is drawn either way."""
         um = self.true_um(cut) + self._noise.gauss(0.0, cut.sd_um) + self._wild_um.get(cut.id, 0.0)
         if cut.id in self._missed:
             return None

@@ -45,7 +45,7 @@ class Run:
 def shift(clock: datetime) -> str:
     """20261116_early; the night shift keeps the date on which it began."""
     began = clock - timedelta(hours=6)
-    hour, name = max(entry for entry in _SHIFTS if entry[0] - 6 <= began.hour)
+    _, name = max(entry for entry in _SHIFTS if entry[0] - 6 <= began.hour)
     return f"{began:%Y%m%d}_{name}"
 
 
