@@ -27,6 +27,7 @@ from rules.verdicts import (
 
 Judged = tuple[Rule, Verdict]
 
+_UNKNOWN = Decimal("NaN")
 GUARD = "step"  # the name under which the guard's answer is kept beside the rules'
 
 
@@ -41,9 +42,9 @@ def decide(evidence: Evidence, limits: Limits) -> Decision:
     answer = weigh(judged)
     step = None
     if answer == "correct":
-        bounded = _bounded(evidence, limits, wished_um(judged))
-        reasons.append(Reason(GUARD, "cut" if bounded.was_cut else "whole", bounded.words))
-        step = _step(evidence, bounded)
+        left = bounded(evidence, limits, wished_um(judged))
+        reasons.append(Reason(GUARD, "cut" if left.was_cut else "whole", left.words))
+        step = _step(evidence, left)
         answer = "leave" if step is None else "correct"
     return _decision(evidence, limits, answer, tuple(reasons), step)
 
@@ -73,26 +74,27 @@ def wished_um(judged: Sequence[Judged]) -> float:
     return sum(verdict.change_um for _, verdict in judged if isinstance(verdict, Wish))
 
 
-def _bounded(evidence: Evidence, limits: Limits, wish_um: float) -> Bounded:
-    now = evidence.now if evidence.now is not None else Decimal("NaN")  # the rule register-known has held before this
+def bounded(evidence: Evidence, limits: Limits, wish_um: float) -> Bounded:
+    """What the guard leaves of `wish_um` for this register; nothing where the log never showed what it holds."""
+    now = _UNKNOWN if evidence.now is None else evidence.now
     return bound(now, wish_um, evidence.travel_um, evidence.increment, limits, evidence.kind)
 
 
-def _step(evidence: Evidence, bounded: Bounded) -> Step | None:
+def _step(evidence: Evidence, left: Bounded) -> Step | None:
     """The bounded step with its forecasts, or None where nothing is left of it."""
-    if bounded.change == 0:
+    if left.change == 0:
         return None
     forecasts = tuple(
         FeatureForecast(
             id=feature.id,
             before_um=feature.before_um,
-            after_um=feature.before_um + feature.sensitivity * bounded.change_um,
+            after_um=feature.before_um + feature.sensitivity * left.change_um,
             lower_um=feature.lower_um,
             upper_um=feature.upper_um,
         )
         for feature in evidence.features
     )
-    return Step(now=bounded.now, change=bounded.change, new=bounded.new, was_cut=bounded.was_cut, forecasts=forecasts)
+    return Step(now=left.now, change=left.change, new=left.new, was_cut=left.was_cut, forecasts=forecasts)
 
 
 def _decision(

@@ -8,6 +8,7 @@ from rules.limits import Limits
 from rules.words import amount, signed
 
 # Every binary float has an exact decimal of fewer digits than this, so nothing here is ever rounded silently.
+# Trap: operators, even abs() and unary minus, round to the caller's context; use this one's methods.
 _EXACT = Context(prec=2000, traps=[Inexact, InvalidOperation])
 _ZERO = Decimal(0)
 
@@ -37,18 +38,22 @@ def bound(
     """Shrink a wish to what step and travel leave, then to the register's grid, toward no change.
 
     Never larger than asked, never of the other sign, never past step or travel. A `now` that is not on the grid moves
-    to a grid value on the way, or not at all. A wish or limit that is not a finite number gives no change. `kind`
-    only chooses the unit of the words.
+    to a grid value on the way, or not at all. What is no finite number, or no grid, gives no change. `kind` only
+    chooses the unit of the words.
     """
-    if not (isfinite(wish_um) and isfinite(travel_um) and isfinite(limits.step_um) and isfinite(limits.travel_um)):
-        return _none(now, "the wish or a limit is not a finite number: no change")
-    asked, room = abs(Decimal(wish_um)), _room(wish_um, travel_um, limits)
+    if not (_all_finite(wish_um, travel_um, limits) and now.is_finite() and increment.is_finite() and increment > 0):
+        return _none(now, "the register, the wish or a limit is not a proper number: no change")
+    asked, room = Decimal(abs(wish_um)), _room(wish_um, travel_um, limits)
     size = min(asked, max(_ZERO, Decimal(limits.step_um)), room)
-    new = _on_grid(now, size if wish_um > 0 else -size, increment)
+    new = _on_grid(now, size if wish_um > 0 else size.copy_negate(), increment)
     change = _EXACT.subtract(new, now)
     was_cut = size < asked
     words = _words(wish_um, change, size == room, travel_um, limits, kind) if was_cut else _whole(wish_um, change, kind)
     return Bounded(now=now, change=change, new=new, was_cut=was_cut, words=words)
+
+
+def _all_finite(wish_um: float, travel_um: float, limits: Limits) -> bool:
+    return all(isfinite(value) for value in (wish_um, travel_um, limits.step_um, limits.travel_um))
 
 
 def _none(now: Decimal, words: str) -> Bounded:

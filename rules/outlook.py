@@ -60,13 +60,12 @@ def _outlook(evidence: Evidence, limits: Limits) -> Outlook:
     one, other = evidence.features[best.rising], evidence.features[best.falling]
     # Both estimates rest on the same register, so they err together: spreads add, they do not average out.
     sd = (one.sd_um + other.sd_um) / (abs(one.sensitivity) + abs(other.sensitivity))
-    deciding = (best.rising,) if best.rising == best.falling else (best.rising, best.falling)
     return Outlook(
         error_um=-best.step_um,
         sd_um=sd,
         band_um=_band_um(evidence, limits),
         margin_um=best.margin_um,
-        deciding=deciding,
+        deciding=tuple(sorted({best.rising, best.falling})),
     )
 
 
