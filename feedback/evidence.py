@@ -12,8 +12,6 @@ from rules.evidence import Evidence, FeatureOutlook
 if TYPE_CHECKING:
     from feedback.trend.tracker import Outlooks
 
-_NEVER_MOVES = 0.0
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
@@ -37,6 +35,7 @@ class Forecast:
     parts: list[list[int]]
     jump_age: list[list[int]]  # parts since the last sudden change of the register, -1: none
     wild: list[list[bool]]
+    unsettled: list[list[bool]]  # [part][register] the words in `moving` are about this register
     moving: Sequence[str | None]
     fit_failed: Sequence[str | None]
 
@@ -53,6 +52,7 @@ def forecast(outlooks: "Outlooks", lag: int) -> Forecast:
         parts=outlooks.parts.tolist(),
         jump_age=outlooks.jump_age.tolist(),
         wild=outlooks.wild.tolist(),
+        unsettled=outlooks.unsettled.tolist(),
         moving=outlooks.moving,
         fit_failed=outlooks.fit_failed,
     )
@@ -130,7 +130,7 @@ class Witness:
             new_tool_recorded=track.new_tool,
             growth_released=standing.growth_released,
             locked=standing.locked,
-            moving=forecast.moving[k],
+            moving=forecast.moving[k] if forecast.unsettled[k][r] else None,
             fit_failed=forecast.fit_failed[k],
             doubt="; ".join(moment.seen.doubts) or None,
         )

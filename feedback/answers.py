@@ -1,0 +1,138 @@
+"""The answer document (schema trueup/1) and the words a person reads. Pure, and light enough for `trueup status`."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from decimal import Decimal
+from typing import Any
+
+from rules.evidence import Cause, Evidence
+from rules.verdicts import Decision
+
+SCHEMA = "trueup/1"
+MOST_PRESSING_FIRST = ("stop", "correct", "hold", "wait", "leave")
+NEEDS_A_LOOK = frozenset({"stop", "correct", "hold"})
+LIVE = frozenset({"open", "accepted"})
+
+
+def length(um: float) -> float:
+    """Micrometres (millidegrees) as millimetres (degrees), to a tenth of a micrometre, without a negative zero."""
+    return round(um / 1000, 4) + 0.0
+
+
+def decision_entry(evidence: Evidence, decision: Decision, cause: Cause) -> dict[str, Any]:
+    """One register's decision as it is kept and shown."""
+    unit = "deg" if evidence.kind == "rotary" else "mm"
+    return {
+        "register": decision.register,
+        "answer": decision.answer,
+        "cause": cause,
+        "part": decision.part,
+        "parts": evidence.parts,
+        f"now_{unit}": None if evidence.now is None else float(evidence.now),
+        f"error_{unit}": length(decision.error_um),
+        f"sd_{unit}": length(decision.sd_um),
+        f"slope_{unit}_per_part": round(evidence.slope_um / 1000, 6) + 0.0,
+        "parts_left": decision.parts_left,
+        "parts_left_low": decision.parts_left_low,
+        "parts_left_high": decision.parts_left_high,
+        "reasons": [{"rule": r.rule, "verdict": r.verdict, "words": r.words} for r in decision.reasons],
+    }
+
+
+def feature_entries(decision: Decision, unit: str) -> list[dict[str, Any]]:
+    """What the step would do to each feature: predicted deviations from nominal of the next part it can reach."""
+    assert decision.step is not None
+    return [
+        {
+            "id": forecast.id,
+            f"before_{unit}": length(forecast.before_um),
+            f"after_{unit}": length(forecast.after_um),
+            f"lower_{unit}": length(forecast.lower_um),
+            f"upper_{unit}": length(forecast.upper_um),
+        }
+        for forecast in decision.step.forecasts
+    ]
+
+
+def cell_document(
+    cell: str, machines: Iterable[str], decisions: Mapping[str, Sequence[Mapping[str, Any]]]
+) -> dict[str, Any]:
+    """The whole answer: one entry a machine, the most pressing answer of its registers first."""
+    return {
+        "schema": SCHEMA,
+        "cell": cell,
+        "machines": [_machine(name, decisions.get(name, ())) for name in machines],
+    }
+
+
+def _machine(name: str, decisions: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    ordered = sorted(decisions, key=lambda entry: (MOST_PRESSING_FIRST.index(entry["answer"]), str(entry["register"])))
+    return {
+        "machine": name,
+        "answer": ordered[0]["answer"] if ordered else "leave",
+        "decisions": list(ordered),
+    }
+
+
+def proposal_entry(
+    id: str, status: str, digest: str, content: Mapping[str, Any], by: str | None = None, note: str | None = None
+) -> dict[str, Any]:
+    """A proposal as it is shown; `content` is what its digest seals."""
+    unit = content["unit"]
+    return {
+        "id": id,
+        "status": status,
+        "machine": content["machine"],
+        "register": content["register"],
+        "part": content["part"],
+        f"now_{unit}": float(content["now"]),
+        f"change_{unit}": float(content["change"]),
+        f"new_{unit}": float(content["new"]),
+        "was_cut": content["was_cut"],
+        "cause": content["cause"],
+        "features": content["features"],
+        "evidence": content["evidence"],
+        "digest": digest,
+        "snippet": None,
+        "expires": content["expires_at"] or content["expires"],
+        "by": by,
+        "note": note,
+    }
+
+
+def with_proposal(entry: Mapping[str, Any], proposal: Mapping[str, Any] | None) -> dict[str, Any]:
+    """A decision with the proposal that stands for it; a correction that nobody is asked to make is shown as held."""
+    shown = dict(entry)
+    if proposal is not None:
+        shown["proposal"] = dict(proposal)
+        if proposal["status"] not in LIVE and shown["answer"] == "correct":
+            shown["answer"] = "hold"
+            words = f"proposal {proposal['id']} was {proposal['status']}; the next part is awaited"
+            shown["reasons"] = [*shown["reasons"], {"rule": "review", "verdict": "hold", "words": words}]
+    return shown
+
+
+def needs_a_look(document: Mapping[str, Any]) -> bool:
+    """True when a person should look: a proposal, a hold or a stop."""
+    return any(machine["answer"] in NEEDS_A_LOOK for machine in document["machines"])
+
+
+WORDS = {
+    "leave": "leave it alone",
+    "wait": "wait: something is moving and the evidence is short",
+    "correct": "correct",
+    "hold": "hold: a correction would be due but must not be made yet",
+    "stop": "STOP and inspect before the next part",
+}
+
+
+def main_reasons(entry: Mapping[str, Any]) -> list[str]:
+    """The words that carried the answer: the verdicts of its own kind, else what the band rule saw."""
+    kinds = {"leave": ("leave",), "wait": ("wait",), "correct": ("wish", "cut"), "hold": ("hold",), "stop": ("stop",)}
+    wanted = kinds[entry["answer"]]
+    carried = [reason["words"] for reason in entry["reasons"] if reason["verdict"] in wanted]
+    return carried or [reason["words"] for reason in entry["reasons"] if reason["rule"] == "band"]
+
+
+def signed(value: Decimal | float, unit: str) -> str:
+    """A change for people: always with its sign and unit."""
+    return f"{value:+.4f}".rstrip("0").rstrip(".") + f" {unit}"

@@ -1,0 +1,247 @@
+"""One machining cell, opened: the Python face of trueup, and what every command calls.
+
+    cell = feedback.open_cell("cells/3")
+    answer = cell.process()
+
+`now` may be given everywhere a time matters (tests, streams); otherwise it is the present.
+"""
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
+
+import filelock
+
+from feedback import status
+from feedback.configuration.facts import Configuration
+from feedback.configuration.loading import load
+from feedback.errors import StoreError, UsageError
+from feedback.intake import Intake, NewText
+from feedback.ledger import queries, recent, review
+from feedback.ledger.store import Store
+from feedback.ledger.taking import Taker
+from feedback.processing import MachineProcess
+from feedback.registers import Register, register
+from feedback.snippets.folder import SnippetFolder
+
+if TYPE_CHECKING:
+    import pandas
+
+READER_LOCK = "reader.lock"
+
+Progress = Callable[[int, int], None]  # bytes taken, bytes in all
+
+
+def open_cell(folder: str | Path) -> "Cell":
+    """The cell in `folder`. ConfigurationError with every fault of its files; StoreError when its store cannot be used."""
+    return Cell(Path(folder))
+
+
+class Cell:
+    """An open cell folder. Use it in a `with`, or close it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.configuration = load(folder)
+        self.store = Store.open(folder, self.configuration.store)
+        self._reading: _Reading | None = None
+
+    # -- log text in ---------------------------------------------------------------------------------------------
+
+    def process(self, now: datetime | None = None, progress: Progress | None = None) -> dict[str, Any]:
+        """Take all new log text once; the answer document comes out."""
+        self.take_new_text(now=now, progress=progress)
+        return self.document()
+
+    def take_new_text(
+        self,
+        *,
+        hints: Collection[Path] | None = None,
+        now: datetime | None = None,
+        progress: Progress | None = None,
+    ) -> bool:
+        """Take new log text (of the files in `hints` alone, when given); True when there was any."""
+        reading = self._start_reading(now)
+        return reading.look(hints, now, progress)
+
+    def feed(self, machine: str, text: str, now: datetime | None = None) -> dict[str, Any]:
+        """Take log text that comes without a file; the answer document comes out. The text may end in mid-line."""
+        if machine not in self.configuration.machines:
+            raise UsageError(f"there is no machine {machine!r} in cell.toml; wanted one of {_listed(self.configuration.machines)}")
+        self._start_reading(now).feed(machine, text.encode(), now)
+        return self.document()
+
+    def refresh(self) -> bool:
+        """Read the configuration again when a file of it has changed; True when it has. The present one stays when the new one is faulty."""
+        changed = load(self.folder)
+        if changed.digest == self.configuration.digest:
+            return False
+        self.configuration = changed
+        if self._reading is not None:
+            self._reading.stop()
+            self._reading = None
+        return True
+
+    def troubles(self) -> list[str]:
+        """What keeps log text from being read, in words."""
+        return [] if self._reading is None else self._reading.troubles()
+
+    # -- answers out ---------------------------------------------------------------------------------------------
+
+    def document(self) -> dict[str, Any]:
+        """The answer document of design schema trueup/1."""
+        with self.store.reading() as sql:
+            decisions, proposals = sql.rows(status.DECISIONS), sql.rows(status.PROPOSALS)
+        answer = status.compose(self.folder, self.configuration.name, self.configuration.machines, decisions, proposals)
+        if troubles := self.troubles():
+            answer["troubles"] = troubles
+        return answer
+
+    def proposal(self, id: str) -> queries.Proposal:
+        """One proposal, whatever became of it. UsageError when there is none of that id."""
+        with self.store.reading() as sql:
+            found = queries.proposal(sql, id)
+            if found is None:
+                live = ", ".join(other.id for other in queries.proposals(sql)) or "none"
+                raise UsageError(f"there is no proposal {id!r}; open or accepted now: {live}")
+        return found
+
+    def measurements(self, machine: str | None = None) -> "pandas.DataFrame":
+        """Every measurement: time (UTC), part, plan, feature, exact actual, deviation in um, doubts, file and line."""
+        with self.store.reading() as sql:
+            return queries.measurements(sql, machine)
+
+    def history(self, machine: str | None = None) -> "pandas.DataFrame":
+        """Every event of the history: number, time (UTC), kind, machine, payload, hash."""
+        with self.store.reading() as sql:
+            return queries.history(sql, machine)
+
+    # -- people --------------------------------------------------------------------------------------------------
+
+    def accept(
+        self, id: str, *, by: str, note: str = "", digest: str | None = None, now: datetime | None = None
+    ) -> dict[str, Any]:
+        """Person `by` accepts a proposal; nothing reaches a machine by this. `digest`: of the proposal the person saw."""
+        with self._answering(id, now) as tx:
+            review.accept(tx, self.configuration.people, id, by, note, digest)
+        return self.document()
+
+    def reject(
+        self, id: str, *, by: str, why: str, digest: str | None = None, now: datetime | None = None
+    ) -> dict[str, Any]:
+        """Person `by` rejects a proposal and says why."""
+        with self._answering(id, now) as tx:
+            review.reject(tx, self.configuration.people, id, by, why, digest)
+        SnippetFolder(self.configuration).tidy(self.store)
+        return self.document()
+
+    def release(self, register: str, *, by: str, why: str, now: datetime | None = None) -> str:
+        """Person `by` releases a register ("M1 tool 5 radius"): from its lock, else for one growing correction."""
+        machine, found = self._register(register)
+        with self.store.writing(now or datetime.now(UTC)) as tx:
+            return review.release(tx, self.configuration.people, machine, str(found), by, why)
+
+    @contextmanager
+    def _answering(self, id: str, now: datetime | None) -> Iterator[Any]:
+        """A transaction in which a proposal that has run out by the clock can no longer be answered."""
+        at = now or datetime.now(UTC)
+        expires_at = self.proposal(id).content["expires_at"]
+        if expires_at is not None and at >= datetime.fromisoformat(expires_at):
+            raise UsageError(f"proposal {id}: it expired at {expires_at}; nothing was changed; wait for the next part's answer")
+        with self.store.writing(at) as tx:
+            yield tx
+
+    def _register(self, name: str) -> tuple[str, Register]:
+        machines = self.configuration.machines
+        first, _, rest = name.strip().partition(" ")
+        machine, register_name = (first, rest) if first in machines else (next(iter(machines)), name)
+        if first not in machines and len(machines) > 1:
+            raise UsageError(f"found {name!r}; wanted the machine first, one of {_listed(machines)}: \"{machine} {name}\"")
+        try:
+            return machine, register(register_name)
+        except ValueError as fault:
+            raise UsageError(str(fault)) from None
+
+    # -- opening and closing -------------------------------------------------------------------------------------
+
+    def _start_reading(self, now: datetime | None) -> "_Reading":
+        if self._reading is None:
+            self._reading = _Reading(self, now)
+        return self._reading
+
+    def close(self) -> None:
+        """Let go of the store and of the right to read this cell's logs."""
+        if self._reading is not None:
+            self._reading.stop()
+        self.store.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class _Reading:
+    """The one reader of a cell's logs, from the first text taken until the cell is closed."""
+
+    def __init__(self, cell: Cell, now: datetime | None) -> None:
+        self._cell = cell
+        self._lock = filelock.FileLock(cell.folder / "state" / READER_LOCK)
+        try:
+            self._lock.acquire(timeout=0)
+        except filelock.Timeout:
+            raise StoreError(
+                f"{self._lock.lock_file}: another trueup reads this cell's logs already (`trueup watch`?); "
+                "its answers are shown by `trueup status`"
+            ) from None
+        configuration = cell.configuration
+        self.snippets = SnippetFolder(configuration)
+        self._taker = Taker(configuration, cell.store)
+        with cell.store.writing(now or datetime.now(UTC)) as tx:
+            self._taker.record_configuration(tx)
+        with cell.store.reading() as sql:
+            folders = {name: machine.logs for name, machine in configuration.machines.items()}
+            self._intake = Intake(folders, self._taker.streams(sql))
+            self._machines = {
+                name: MachineProcess(configuration, machine, sql) for name, machine in configuration.machines.items()
+            }
+
+    def look(self, hints: Collection[Path] | None, now: datetime | None, progress: Progress | None) -> bool:
+        """Take what the log folders have to offer; True when there was any."""
+        taken = 0
+        for new in self._intake.look(hints):
+            self._take(new, now)
+            taken += len(new.data)
+            if progress is not None:
+                progress(taken, self._intake.bytes_ahead + taken)
+        if taken:
+            self.snippets.tidy(self._cell.store)
+        return taken > 0
+
+    def feed(self, machine: str, data: bytes, now: datetime | None) -> None:
+        for new in self._intake.feed(machine, data):
+            self._take(new, now)
+        self.snippets.tidy(self._cell.store)
+
+    def _take(self, new: NewText, now: datetime | None) -> None:
+        with self._cell.store.writing(now or datetime.now(UTC)) as tx:
+            seq, stream = self._taker.take(tx, new)
+            news = recent.brought_by(tx.sql, new.machine, seq)
+            self._machines[new.machine].take(tx, news, at_edge=new.last)
+        self._intake.taken(new, stream)
+
+    def troubles(self) -> list[str]:
+        return [*self._intake.troubles, *self._intake.waiting_words()]
+
+    def stop(self) -> None:
+        self._lock.release()
+
+
+def _listed(names: Mapping[str, object]) -> str:
+    return ", ".join(names)

@@ -1,0 +1,61 @@
+"""What every answering command shares: one JSON document on stdout, words for people, and exit code 3 for a look."""
+
+import json
+import sys
+from collections.abc import Iterable, Mapping
+from typing import Any, NoReturn
+
+import click
+
+from feedback import answers
+
+LOOK = 3
+
+json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout; messages go to stderr.")
+
+
+def print_json(document: Mapping[str, Any]) -> None:
+    """The document on stdout; a bare number never stands for a length, every key ends in its unit."""
+    click.echo(json.dumps(document, indent=2, ensure_ascii=False, default=str))
+
+
+def answer(document: Mapping[str, Any], as_json: bool) -> NoReturn:
+    """Print the answer document and end with 3 when a person should look, else 0."""
+    if as_json:
+        print_json(document)
+    else:
+        for line in lines(document):
+            click.echo(line)
+    sys.exit(LOOK if answers.needs_a_look(document) else 0)
+
+
+def lines(document: Mapping[str, Any]) -> Iterable[str]:
+    """The answer for people: one line a machine, then what carries it."""
+    for machine in document["machines"]:
+        yield f"{machine['machine']}: {answers.WORDS[machine['answer']]}"
+        for trouble in machine.get("troubles", ()):
+            yield f"    ! {trouble}"
+        shown = [entry for entry in machine["decisions"] if entry["answer"] != "leave"]
+        for entry in shown:
+            yield from _entry_lines(entry)
+        if not machine["decisions"]:
+            yield "    no part has been read yet"
+        elif not shown:
+            yield f"    {len(machine['decisions'])} registers looked at, none needs anything (part {machine['decisions'][0]['part']})"
+
+
+def _entry_lines(entry: Mapping[str, Any]) -> Iterable[str]:
+    proposal = entry.get("proposal")
+    head = f"    {entry['register']}: {entry['answer']} (part {entry['part']}, cause: {entry['cause']})"
+    if proposal is not None and proposal["status"] in answers.LIVE:
+        unit = "deg" if "now_deg" in proposal else "mm"
+        head = (
+            f"    {entry['register']}: {proposal['now_' + unit]:g} -> {proposal['new_' + unit]:g} {unit}"
+            f" ({answers.signed(proposal['change_' + unit], unit)}), cause: {entry['cause']},"
+            f" proposal {proposal['id']} is {proposal['status']}"
+        )
+    yield head
+    for words in answers.main_reasons(entry):
+        yield f"        {words}"
+    if proposal is not None and proposal["status"] == "open":
+        yield f"        look: trueup show {proposal['id']}    then: trueup accept {proposal['id']} --by YOU, or reject"

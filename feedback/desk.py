@@ -1,0 +1,211 @@
+"""The review desk of one machine: which corrections are proposed, what became of them, what stands in their way.
+
+A proposal is data (`proposed` event); whether it was accepted comes from a person; whether it was entered comes from the log.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from feedback import answers
+from feedback.cause import decided_cause
+from feedback.configuration.facts import Configuration, Machine
+from feedback.evidence import Standing, Witness
+from feedback.follow import SAME_UM, UM_PER_MM, Change, PartSeen
+from feedback.ledger import queries, recent, review
+from rules.evidence import Evidence
+from rules.limits import Limits
+from rules.standing import still_stands
+from rules.verdicts import Decision
+
+if TYPE_CHECKING:
+    from feedback.ledger.store import Writing
+
+UNDER_WAY = ("open", "accepted", "rejected")
+EVIDENCE_PARTS = 10  # parts whose log lines a proposal names; older ones weigh next to nothing in the estimate
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Live:
+    """A proposal that is open, accepted, or rejected not long ago."""
+
+    id: str
+    status: str
+    opened_part_id: int
+    change_um: float
+    new: Decimal
+    expires_at: datetime | None
+
+
+class Desk:
+    """Keeps the proposals under way in memory; the ledger is asked again when somebody else has written."""
+
+    def __init__(self, configuration: Configuration, machine: Machine) -> None:
+        self.configuration = configuration
+        self.machine = machine
+        self._live: dict[str, _Live] = {}
+        self._holds: dict[str, queries.Hold] = {}
+        self._is_fresh = False
+
+    def refresh(self, tx: "Writing") -> None:
+        """Learn what people have said since the last look."""
+        if self._is_fresh and not tx.missed:
+            return
+        self._live = {
+            row.register: _Live(
+                id=row.id,
+                status=row.status,
+                opened_part_id=row.opened_part_id or 0,
+                change_um=float(row.content["change"]) * UM_PER_MM,
+                new=Decimal(row.content["new"]),
+                expires_at=_time(row.content["expires_at"]),
+            )
+            for row in queries.proposals(tx.sql, self.machine.name, UNDER_WAY)
+        }
+        self._holds = queries.holds(tx.sql, self.machine.name)
+        self._is_fresh = True
+
+    def standing(self, register: str) -> Standing:
+        """What stands in the way of a correction of this register."""
+        live = self._live.get(register)
+        hold = self._holds.get(register, queries.Hold())
+        return Standing(
+            pending=live.id if live is not None and live.status == "accepted" else None,
+            rejected=live.id if live is not None and live.status == "rejected" else None,
+            locked=hold.locked,
+            growth_released=hold.growth_released,
+        )
+
+    def register_changed(self, tx: "Writing", change: Change) -> None:
+        """The log shows that a register was changed: by our proposal, or by hand."""
+        name = str(change.register)
+        live = self._live.get(name)
+        if live is not None and live.status in answers.LIVE and _same(live.new, change.new):
+            review.enter(tx, live.id, change.new, change.source)
+            del self._live[name]
+            self._holds = queries.holds(tx.sql, self.machine.name)
+            return
+        tx.append("hand-change", self.machine.name, _hand_change(change))
+        if live is not None and live.status in answers.LIVE:
+            del self._live[name]
+            review.withdraw(tx, live.id, f"{name} was changed by hand from {change.old} to {change.new} ({change.source})")
+
+    def part_seen(self, tx: "Writing", witness: Witness, seen: PartSeen, evidence: Evidence, limits: Limits) -> None:
+        """Let a proposal run out or withdraw it where the new part says so."""
+        live = self._live.get(witness.name)
+        if live is None:
+            return
+        if self._has_expired(tx, live, witness, seen, limits):
+            del self._live[witness.name]
+            if live.status in answers.LIVE:  # a rejected one has only had its rest time: it may be proposed again
+                review.expire(tx, live.id, f"{_span(limits)} have passed since it was proposed")
+        elif live.status == "open":
+            why = still_stands(live.change_um, evidence, limits)
+            if why is not None:
+                del self._live[witness.name]
+                review.withdraw(tx, live.id, why)
+
+    def propose(
+        self,
+        tx: "Writing",
+        witness: Witness,
+        seen: PartSeen,
+        evidence: Evidence,
+        decision: Decision,
+        limits: Limits,
+    ) -> None:
+        """Open a proposal, unless one stands already."""
+        if witness.name in self._live or decision.step is None:
+            return
+        content = self._content(tx, witness, seen, evidence, decision, limits)
+        opened = review.open_proposal(tx, self.machine.name, witness.name, content, seen.part_id)
+        self._live[witness.name] = _Live(
+            id=opened,
+            status="open",
+            opened_part_id=seen.part_id,
+            change_um=float(decision.step.change) * UM_PER_MM,
+            new=decision.step.new,
+            expires_at=_time(content["expires_at"]),
+        )
+
+    def _content(
+        self,
+        tx: "Writing",
+        witness: Witness,
+        seen: PartSeen,
+        evidence: Evidence,
+        decision: Decision,
+        limits: Limits,
+    ) -> dict[str, Any]:
+        """Everything a reviewer is shown and what it rests on: exact values as text, so that the digest is exact too."""
+        step = decision.step
+        assert step is not None
+        unit = witness.register.unit
+        cause = decided_cause(evidence, decision)
+        entry = answers.decision_entry(evidence, decision, cause)
+        return {
+            "machine": self.machine.name,
+            "register": witness.name,
+            "unit": unit,
+            "part": seen.part,
+            "now": f"{step.now:f}",
+            "change": f"{step.change:f}",
+            "new": f"{step.new:f}",
+            "was_cut": step.was_cut,
+            "cause": cause,
+            "features": answers.feature_entries(decision, unit),
+            "reasons": entry["reasons"],
+            "error": entry[f"error_{unit}"],
+            "sd": entry[f"sd_{unit}"],
+            "slope_per_part": entry[f"slope_{unit}_per_part"],
+            "parts_left": entry["parts_left"],
+            "parts": recent.newest_parts(
+                tx.sql, self.machine.name, witness.feature_keys, seen.part_id, min(evidence.parts, EVIDENCE_PARTS)
+            ),
+            "evidence": queries.evidence_lines(
+                tx.sql, self.machine.name, witness.feature_keys, min(evidence.parts, EVIDENCE_PARTS)
+            ),
+            "limits": {name: getattr(limits, name) for name in limits.__slots__},
+            "expires": _span(limits),
+            "expires_at": _expiry(tx.at, limits),
+            "configuration": self.configuration.digest,
+        }
+
+    def _has_expired(self, tx: "Writing", live: _Live, witness: Witness, seen: PartSeen, limits: Limits) -> bool:
+        if live.expires_at is not None and tx.at >= live.expires_at:
+            return True
+        if limits.expires_parts is None or seen.part_id <= live.opened_part_id:
+            return False
+        parts = recent.parts_between(
+            tx.sql, self.machine.name, witness.feature_keys, live.opened_part_id, seen.part_id
+        )
+        return parts >= limits.expires_parts
+
+
+def _same(first: Decimal, second: Decimal) -> bool:
+    return abs(float(first - second)) * UM_PER_MM < SAME_UM
+
+
+def _hand_change(change: Change) -> dict[str, Any]:
+    return {
+        "register": str(change.register),
+        "from": f"{change.old:f}",
+        "to": f"{change.new:f}",
+        "source": change.source,
+        "at_new_tool": change.at_new_tool,
+    }
+
+
+def _span(limits: Limits) -> str:
+    if limits.expires_parts is not None:
+        return f"{limits.expires_parts} parts"
+    return "no time" if limits.expires_s is None else f"{limits.expires_s / 3600:g} h"
+
+
+def _expiry(at: datetime, limits: Limits) -> str | None:
+    return None if limits.expires_s is None else (at + timedelta(seconds=limits.expires_s)).isoformat()
+
+
+def _time(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)

@@ -1,0 +1,102 @@
+"""What the trend needs from the store: what one taken text brought, and what came after a kept memory."""
+
+import json
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from feedback.ledger.sql import marks
+from feedback.series import MeasurementRow, RegisterRow, ToolRow
+
+if TYPE_CHECKING:
+    from feedback.ledger.sql import Sql
+
+# A part counts once it is complete: half a part would be decided on twice, with different readings.
+_MEASUREMENTS = """
+SELECT p.id, p.part, p.at_us, m.feature, m.deviation_um, m.doubts
+FROM part p JOIN measurement m ON m.part_id = p.id WHERE p.machine = ? AND """
+_REGISTERS = """
+SELECT v.id, v.register, v.value, v.at_us, v.part_id, s.path, v.line
+FROM register_value v LEFT JOIN stream s ON s.id = v.stream WHERE v.machine = ? AND """
+_TOOLS = """
+SELECT t.id, t.tool, t.at_us, t.part_id, s.path, t.line
+FROM new_tool t LEFT JOIN stream s ON s.id = t.stream WHERE t.machine = ? AND """
+
+_THE_BEGINNING = (-(2**62), -1)
+
+
+class News(NamedTuple):
+    """Measurements of completed parts, register prints and new tools of one machine."""
+
+    measurements: list[MeasurementRow]
+    registers: list[RegisterRow]
+    tools: list[ToolRow]
+
+
+def brought_by(sql: "Sql", machine: str, seq: int) -> News:
+    """What event `seq` brought: the parts it completed, the prints and new tools that stand in it."""
+    values = (machine, seq)
+    return _news(
+        sql.rows(f"{_MEASUREMENTS} p.ended = ?", values),
+        sql.rows(f"{_REGISTERS} v.seq = ?", values),
+        sql.rows(f"{_TOOLS} t.seq = ?", values),
+    )
+
+
+def since(
+    sql: "Sql", machine: str, features: Sequence[str], after: tuple[int, int] | None, most_parts: int
+) -> News:
+    """What happened after the part `after` (time, id); without one, the newest `most_parts` parts of `features`."""
+    at_us, part_id = after or _before_the_newest(sql, machine, features, most_parts)
+    values = (machine, at_us, at_us, part_id)
+    later = "({0}.at_us > ? OR ({0}.at_us = ? AND ({0}.part_id IS NULL OR {0}.part_id > ?)))"
+    return _news(
+        sql.rows(f"{_MEASUREMENTS} p.ended IS NOT NULL AND (p.at_us > ? OR (p.at_us = ? AND p.id > ?))", values),
+        sql.rows(_REGISTERS + later.format("v"), values),
+        sql.rows(_TOOLS + later.format("t"), values),
+    )
+
+
+def _before_the_newest(sql: "Sql", machine: str, features: Sequence[str], parts: int) -> tuple[int, int]:
+    """The place just before the newest `parts` parts with a reading of any of `features`."""
+    found = sql.row(
+        "SELECT DISTINCT p.at_us, p.id FROM part p JOIN measurement m ON m.part_id = p.id "
+        f"WHERE p.machine = ? AND m.feature IN ({marks(features)}) "
+        f"ORDER BY p.at_us DESC, p.id DESC LIMIT 1 OFFSET {parts}",
+        (machine, *features),
+    )
+    return _THE_BEGINNING if found is None else (found[0], found[1])
+
+
+def parts_between(sql: "Sql", machine: str, features: Sequence[str], after: int, up_to: int) -> int:
+    """How many parts with a reading of any of `features` came after part id `after`, up to part id `up_to`."""
+    count = sql.value(
+        "SELECT count(DISTINCT p.id) FROM part p JOIN measurement m ON m.part_id = p.id "
+        f"WHERE p.machine = ? AND p.id > ? AND p.id <= ? AND m.feature IN ({marks(features)})",
+        (machine, after, up_to, *features),
+    )
+    return int(count)
+
+
+def newest_parts(sql: "Sql", machine: str, features: Sequence[str], up_to: int, parts: int) -> list[str]:
+    """Names of the newest `parts` parts with a believed reading of any of `features`, oldest first."""
+    rows = sql.rows(
+        "SELECT DISTINCT p.at_us, p.id, p.part FROM part p JOIN measurement m ON m.part_id = p.id "
+        f"WHERE p.machine = ? AND p.id <= ? AND m.doubts IS NULL AND m.feature IN ({marks(features)}) "
+        f"ORDER BY p.at_us DESC, p.id DESC LIMIT {parts}",
+        (machine, up_to, *features),
+    )
+    return [part for _, _, part in reversed(rows)]
+
+
+def _news(
+    measurements: Sequence[Sequence[Any]], registers: Sequence[Sequence[Any]], tools: Sequence[Sequence[Any]]
+) -> News:
+    return News(
+        [MeasurementRow(*row[:5], _doubts(row[5])) for row in measurements],
+        [RegisterRow(*row[:5], f"{row[5]}:{row[6]}") for row in registers],
+        [ToolRow(*row[:4], f"{row[4]}:{row[5]}") for row in tools],
+    )
+
+
+def _doubts(kept: str | None) -> tuple[tuple[str, str], ...]:
+    return () if kept is None else tuple((check, words) for check, words in json.loads(kept))

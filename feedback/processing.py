@@ -1,0 +1,238 @@
+"""One machine from new log text to decisions and proposals.
+
+The rules answer for every part. A proposal is opened only for the newest part there is: nobody can review the past.
+Everything that happens here is appended to the ledger inside the transaction that also keeps the text it rests on.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from feedback import answers
+from feedback.cause import decided_cause, likely_cause
+from feedback.configuration.facts import Configuration, Feature, Group, Machine
+from feedback.configuration.groups import groups
+from feedback.desk import Desk
+from feedback.evidence import Forecast, Witness, feature_evidence, forecast
+from feedback.follow import Change, Follower, Happening, Moment, Progress, Track
+from feedback.ledger import queries, recent
+from feedback.ledger.recent import News
+from feedback.registers import Register, register
+from feedback.series import in_order
+from rules.engine import decide
+from rules.evidence import Evidence
+from rules.limits import Limits
+from rules.verdicts import Decision
+
+if TYPE_CHECKING:
+    from feedback.ledger.sql import Sql
+    from feedback.ledger.store import Writing
+
+PARTS_BETWEEN_SNAPSHOTS = 50  # a restart replays about this many parts, and at most one chunk of text
+PARTS_AFTER_A_NEW_PLAN = 400  # when the plan has changed, the trend starts again from this many parts
+
+Entry = dict[str, Any]
+
+
+class GroupLine:
+    """One coupling group at work: its follower, and the newest part with what it was judged on."""
+
+    def __init__(self, group: Group, machine: Machine, configuration: Configuration) -> None:
+        self.group = group
+        self.machine = machine
+        self.witnesses = [Witness(group, register, machine) for register in group.registers]
+        self.limits = [configuration.limits.for_register(machine.name, register) for register in group.registers]
+        self.plain_limits = configuration.limits.default
+        self.digest = _digest(group, machine)
+        self.feature_keys = frozenset(feature.key for feature in group.features)
+        self.register_names = frozenset(str(register) for register in group.registers)
+        self.tools = frozenset(register.tool for register in group.registers)
+        self.follower = Follower(group, machine)
+        self.newest: tuple[Moment, Forecast | None] | None = None
+        self._kept_parts = 0
+
+    def restore(self, sql: "Sql") -> None:
+        """Take up where the last run stopped: the kept memory, then everything since."""
+        kept = queries.snapshot(sql, self.machine.name, self.group.key)
+        memory = json.loads(kept.text) if kept is not None and kept.shape_digest == self.digest else None
+        self.follower = Follower(self.group, self.machine, memory)
+        self._kept_parts = self.follower.parts
+        after = None if memory is None else self.follower.last
+        news = recent.since(sql, self.machine.name, sorted(self.feature_keys), after, PARTS_AFTER_A_NEW_PLAN)
+        self.advance(self.happenings(news))
+
+    def happenings(self, news: News) -> list[Happening]:
+        """What of the machine's news concerns this group, in order."""
+        return in_order(
+            [row for row in news.measurements if row.feature in self.feature_keys],
+            [row for row in news.registers if row.register in self.register_names],
+            [row for row in news.tools if row.tool in self.tools],
+        )
+
+    def is_late(self, happenings: Sequence[Happening]) -> bool:
+        """Something arrived that belongs before what has been taken already."""
+        return any(happening.at_us < self.follower.last[0] for happening in happenings)
+
+    def advance(self, happenings: Sequence[Happening]) -> tuple[Progress, Forecast | None]:
+        """Follow what happened; the newest part stays at hand for a register printed after it."""
+        progress = self.follower.advance(happenings)
+        outlooks = progress.outlooks
+        seen = None if outlooks is None else forecast(outlooks, self.machine.lag)
+        if progress.moments:
+            last = None if outlooks is None else forecast(outlooks[-1:], self.machine.lag)
+            self.newest = (progress.moments[-1], last)
+        return progress, seen
+
+    def due_snapshot(self) -> str | None:
+        """The memory to keep before new parts are taken, so that a restart always has a part to look at."""
+        if self.follower.parts - self._kept_parts < PARTS_BETWEEN_SNAPSHOTS:
+            return None
+        self._kept_parts = self.follower.parts
+        return json.dumps(self.follower.snapshot())
+
+
+class MachineProcess:
+    """Follows one machine: the news of one taken text at a time, inside the transaction that keeps the text."""
+
+    def __init__(self, configuration: Configuration, machine: Machine, sql: "Sql") -> None:
+        self.machine = machine
+        self.desk = Desk(configuration, machine)
+        self.lines = [GroupLine(group, machine, configuration) for group in groups(configuration, machine.name)]
+        grouped = frozenset[str]().union(*(line.register_names for line in self.lines))
+        self._loose = _LooseRegisters(queries.register_values(sql, machine.name), grouped)
+        self._said: dict[str, object] = {}
+        for line in self.lines:
+            line.restore(sql)
+
+    def take(self, tx: "Writing", news: News, *, at_edge: bool) -> None:
+        """Everything that follows from one taken text. `at_edge`: no newer text is waiting behind it."""
+        self.desk.refresh(tx)
+        for change in self._loose.changes(news):
+            self.desk.register_changed(tx, change)
+        entries: list[Entry] = []
+        for line in self.lines:
+            happenings = line.happenings(news)
+            if happenings:
+                entries += self._take_line(tx, line, happenings, at_edge=at_edge)
+        if entries:
+            body = json.dumps(entries, separators=(",", ":"), ensure_ascii=False).encode()
+            tx.append("decided", self.machine.name, {"decisions": len(entries)}, body=body)
+
+    def _take_line(
+        self, tx: "Writing", line: GroupLine, happenings: Sequence[Happening], *, at_edge: bool
+    ) -> list[Entry]:
+        if line.is_late(happenings):
+            return self._start_over(tx, line, at_edge=at_edge)
+        at_us, part_id = line.follower.last
+        memory = line.due_snapshot()
+        if memory is not None:
+            tx.keep_snapshot(self.machine.name, line.group.key, line.digest, part_id, at_us, memory)
+        progress, seen = line.advance(happenings)
+        entries = []
+        for k, moment in enumerate(progress.moments):
+            self._recognise(tx, moment.changes)
+            is_newest = at_edge and k == len(progress.moments) - 1 and not progress.later_changes
+            entries += self._judge(tx, line, moment, seen, k, at_edge=is_newest)
+        self._recognise(tx, progress.later_changes)
+        if progress.later_changes and at_edge:
+            entries += self._judge_newest(tx, line)
+        return entries
+
+    def _start_over(self, tx: "Writing", line: GroupLine, *, at_edge: bool) -> list[Entry]:
+        """Late news: the series is followed again in its right order, and only its newest part is decided on."""
+        tx.forget_snapshot(self.machine.name, line.group.key)
+        line.restore(tx.sql)
+        return self._judge_newest(tx, line) if at_edge else []
+
+    def _recognise(self, tx: "Writing", changes: Sequence[Change]) -> None:
+        for change in changes:
+            self.desk.register_changed(tx, change)
+
+    def _judge_newest(self, tx: "Writing", line: GroupLine) -> list[Entry]:
+        if line.newest is None:
+            return []
+        moment, seen = line.newest
+        newest = replace(moment, tracks=line.follower.tracks)
+        return self._judge(tx, line, newest, seen, 0, at_edge=True)
+
+    def _judge(
+        self, tx: "Writing", line: GroupLine, moment: Moment, seen: Forecast | None, k: int, *, at_edge: bool
+    ) -> list[Entry]:
+        """Every register of the group after one part: what is said anew, and at the edge everything."""
+        if seen is None:
+            return [self._inspect(line, feature, moment) for feature in line.group.features]
+        moved_um = line.follower.moved_since_um if at_edge else ()
+        entries = []
+        for witness, limits in zip(line.witnesses, line.limits, strict=True):
+            track = moment.tracks[witness.register]
+            evidence = witness.evidence(seen, k, moment, track, self.desk.standing(witness.name), moved_um)
+            evidence = replace(evidence, cause=likely_cause(evidence, track, seen.jump_age[k][witness.position]))
+            decision = decide(evidence, limits)
+            self._settle(tx, witness, moment, evidence, decision, limits, at_edge=at_edge)
+            entry = self._news_of(evidence, decision, at_edge=at_edge)
+            if entry is not None:
+                entries.append(entry)
+        return entries
+
+    def _settle(
+        self,
+        tx: "Writing",
+        witness: Witness,
+        moment: Moment,
+        evidence: Evidence,
+        decision: Decision,
+        limits: Limits,
+        *,
+        at_edge: bool,
+    ) -> None:
+        """Let proposals follow the decision."""
+        self.desk.part_seen(tx, witness, moment.seen, evidence, limits)
+        if at_edge and decision.answer == "correct":
+            self.desk.propose(tx, witness, moment.seen, evidence, decision, limits)
+
+    def _news_of(self, evidence: Evidence, decision: Decision, *, at_edge: bool) -> Entry | None:
+        """The entry to keep; None in mid-history when it only repeats what was said about the register before."""
+        cause = decided_cause(evidence, decision)
+        said = (decision.answer, cause, tuple(reason.verdict for reason in decision.reasons))
+        repeats = self._said.get(evidence.register) == said
+        self._said[evidence.register] = said
+        return None if repeats and not at_edge else answers.decision_entry(evidence, decision, cause)
+
+    def _inspect(self, line: GroupLine, feature: Feature, moment: Moment) -> Entry:
+        """A feature that no register moves: its size can stop the run, nothing else follows from it."""
+        evidence = feature_evidence(feature, moment)
+        decision = decide(evidence, line.plain_limits)
+        return answers.decision_entry(evidence, decision, decided_cause(evidence, decision))
+
+
+class _LooseRegisters:
+    """Registers that no plan looks at: a change of one is recorded all the same."""
+
+    def __init__(self, values: Mapping[Register, Decimal], grouped: frozenset[str]) -> None:
+        self._grouped = grouped
+        self._tracks = {str(register): Track(value=value) for register, value in values.items()}
+
+    def changes(self, news: News) -> Iterator[Change]:
+        """The changes among the prints of these registers, in order."""
+        loose = [row for row in news.registers if row.register not in self._grouped]
+        for row in sorted(loose, key=lambda row: (row.at_us, row.id)):
+            track, value = self._tracks.get(row.register, Track()), Decimal(row.value)
+            if track.value is not None and not track.is_same(value):
+                yield Change(
+                    register=register(row.register), old=track.value, new=value, source=row.source, at_new_tool=False
+                )
+            self._tracks[row.register] = track.after_print(value)
+
+
+def _digest(group: Group, machine: Machine) -> str:
+    """Changes whenever the group's trend would be computed differently: another plan, or another prior."""
+    from feedback.trend.priors import priors_for
+
+    features = [
+        [feature.key, str(feature.lower), str(feature.upper), sorted((str(r), str(s)) for r, s in feature.moves.items())]
+        for feature in group.features
+    ]
+    return hashlib.sha256(json.dumps([features, repr(priors_for(group, machine))]).encode()).hexdigest()

@@ -1,0 +1,82 @@
+"""Reads the present answer out of the store, quickly: somebody is standing at the machine.
+
+A SQLite store is read with the standard library alone and read-only; anything heavier would take longer than the answer.
+"""
+
+import json
+import sqlite3
+import tomllib
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from feedback import answers
+from feedback.errors import StoreError, UsageError
+
+DECISIONS = "SELECT machine, payload FROM decision ORDER BY machine, register"
+PROPOSALS = """
+SELECT id, status, digest, payload, by_person, note FROM proposal p WHERE p.opened_at_us =
+(SELECT max(q.opened_at_us) FROM proposal q WHERE q.machine = p.machine AND q.register = p.register)
+ORDER BY p.changed_at_us
+"""
+
+Rows = Sequence[Sequence[Any]]
+
+
+def document(folder: Path) -> dict[str, Any]:
+    """The answer document of the cell in `folder` as last written; machines without a part yet have no decisions."""
+    name, store, machines = _cell_facts(folder)
+    decisions, proposals = _rows(folder, store)
+    return compose(folder, name, machines, decisions, proposals)
+
+
+def compose(folder: Path, cell: str, machines: Iterable[str], decisions: Rows, proposals: Rows) -> dict[str, Any]:
+    """The answer document from rows of the tables `decision` and `proposal`."""
+    newest = {}
+    for id, status, digest, payload, by, note in proposals:
+        entry = answers.proposal_entry(id, status, digest, json.loads(payload), by, note)
+        entry["snippet"] = snippet_of(folder, entry["machine"], id) if status in answers.LIVE else None
+        newest[entry["machine"], entry["register"]] = entry
+    by_machine = defaultdict(list)
+    for machine, payload in decisions:
+        decision = json.loads(payload)
+        by_machine[machine].append(answers.with_proposal(decision, newest.get((machine, decision["register"]))))
+    return answers.cell_document(cell, machines, by_machine)
+
+
+def snippet_of(folder: Path, machine: str, id: str) -> str | None:
+    """Where the proposal's snippet lies, relative to the cell folder; its suffix is the dialect's."""
+    found = sorted((folder / "snippets" / machine).glob(f"{id}.*"))
+    return found[0].relative_to(folder).as_posix() if found else None
+
+
+def _cell_facts(folder: Path) -> tuple[str, str, list[str]]:
+    """Name, store and machines. A file that is not as it should be is left to the full loader and its messages."""
+    try:
+        cell = tomllib.loads((folder / "cell.toml").read_text(encoding="utf-8-sig"))
+        return str(cell["cell"]["name"]), str(cell["cell"].get("store", "sqlite")), list(cell["machine"])
+    except (OSError, ValueError, KeyError, TypeError):
+        from feedback.configuration.loading import load
+
+        facts = load(folder)
+        return facts.name, facts.store, list(facts.machines)
+
+
+def _rows(folder: Path, store: str) -> tuple[Rows, Rows]:
+    if store != "sqlite":
+        from feedback.ledger.store import Store
+
+        with Store.open(folder, store, readonly=True) as opened, opened.reading() as sql:
+            return sql.rows(DECISIONS), sql.rows(PROPOSALS)
+    path = folder / "state" / "trueup.sqlite"
+    if not path.is_file():
+        raise UsageError(f"{path}: nothing has been read yet; run `trueup process` once, or start `trueup watch`")
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as connection:
+            return connection.execute(DECISIONS).fetchall(), connection.execute(PROPOSALS).fetchall()
+    except sqlite3.Error as fault:
+        raise StoreError(
+            f"{path}: the store cannot be read: {fault}; `trueup verify` says what is wrong with it"
+        ) from fault
