@@ -48,6 +48,7 @@ class Reading(Record):
     upper: Decimal | None = None
     tool: int | None = None
     temperature_c: Decimal | None = None
+    inch: bool = False  # the log's numbers were inches; an angle among them has been multiplied by 25.4 like the rest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
