@@ -162,7 +162,7 @@ _FAULTS: Final[Mapping[int, tuple[str, str]]] = {
     6: ("DATE 20261116", "DATE 20261131"),  # November has thirty days: the part's readings then have no part
     8: ("FEATURE 14 ACTUAL", "FEATURE 99 ACTUAL"),  # the plan has no feature 99
     10: ("FEATURE 12 ACTUAL *", "FEATURE 12 ACTUAL 0.98466 NOMINAL 0.98425"),  # inches, though the machine says mm
-    12: ("FEATURE 21 ACTUAL -18.", "FEATURE 21 ACTUAL -1.8 UNIT CM ("),  # a unit nobody here uses
+    12: ("FEATURE 21 ACTUAL *", "FEATURE 21 ACTUAL -1.80004 UNIT CM"),  # a unit that no machine here counts in
     14: ("END 615\n", "END 615\nFEATURE 12 ACTUAL 25.0103\n"),  # between two parts
     16: ("FEATURE 14 ACTUAL 39.9", "FEATURE 14 ACTUAL 39.O"),  # letter O for a nought
     18: ("END 619", "END 618"),  # the end of another part
