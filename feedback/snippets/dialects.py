@@ -22,6 +22,12 @@ Family = Literal["tool_length", "tool_radius", "tool_x", "tool_z", "work", "rota
 Line = Annotated[str, StringConstraints(pattern=r"^[ -~]*$")]
 System = Annotated[str, StringConstraints(pattern=f"^(?:{fields.SYSTEM_SHAPE}|L\\d{{1,2}} P\\*|P\\*)$")]
 
+_WANTED: Final = {
+    "suffix": 'the ending of a file name, such as ".nc"',
+    "systems": 'the words that name a system, such as "P1", "L2 P1" or, for "54.1 P*", "L20 P*"',
+    "units": 'one code such as "G21"',
+}
+
 SHIPPED: Final = Path(__file__).parent / "shipped"
 
 
@@ -44,8 +50,8 @@ class CommentMarks(_Table):
 class Units(_Table):
     """What states the unit of lengths, for example a G code."""
 
-    mm: Annotated[str, StringConstraints(pattern="^[A-Za-z0-9]*$")]
-    inch: Annotated[str, StringConstraints(pattern="^[A-Za-z0-9]*$")]
+    mm: Annotated[str, StringConstraints(pattern="^[A-Za-z0-9]+$")]
+    inch: Annotated[str, StringConstraints(pattern="^[A-Za-z0-9]+$")]
 
 
 class Decimals(_Table):
@@ -88,7 +94,7 @@ class Dialect(_Table):
     def fields(self) -> Mapping[str, str]:
         """The fields that may stand in an executed line, with the shapes of their values."""
         extra = fields.HAND_ENTRY_FIELDS if self.for_hand_entry else {}
-        return {**fields.EXECUTABLE_FIELDS, **extra}
+        return {**fields.EXECUTABLE_FIELDS, **extra, "unit_code": f"{self.units.mm}|{self.units.inch}"}
 
     def system(self, owner: str) -> str | None:
         """The words that name a coordinate system such as "work 54.1 P3"; None: this dialect has none for it."""
@@ -172,6 +178,8 @@ def _shape_words(kind: str, message: str, found: object, place: Place) -> str:
     if kind == "extra_forbidden":
         known = Dialect.model_fields
         return f"not a key of a dialect; wanted one of {listed(known, most=30)}{did_you_mean(place[-1], known)}"
+    if kind == "string_pattern_mismatch":
+        return f"found {found!r}; wanted {_WANTED.get(str(place[0]), 'printable ASCII on one line')}"
     return f"found {found!r}; {message[:1].lower()}{message[1:]}"
 
 
@@ -213,7 +221,11 @@ def _template_faults(dialect: Dialect, place: Place, template: str) -> Iterator[
     yield from found
     if found:
         return
-    sample = fields.filled(template, {**fields.SAMPLE, "unit_code": dialect.units.mm})
+    for unit_code in dict.fromkeys((dialect.units.mm, dialect.units.inch)) if "$unit_code" in template else ("",):
+        yield from _sample_faults(dialect, fields.filled(template, {**fields.SAMPLE, "unit_code": unit_code}))
+
+
+def _sample_faults(dialect: Dialect, sample: str) -> Iterator[str]:
     if len(sample) > dialect.longest_line:
         yield f"{len(sample)} characters once filled in; wanted at most {dialect.longest_line}"
     if not dialect.for_hand_entry:

@@ -21,7 +21,7 @@ EXECUTABLE_FIELDS: Final[Mapping[str, str]] = {
     "new": _NUMBER,
     "half_increment": _NUMBER,
     "mm_per_unit": r"1|25\.4",
-    "unit_code": r"[A-Za-z0-9]+",
+    "unit_code": r"[A-Za-z0-9]+",  # narrowed to the dialect's own two
     "unit": "mm|inch|deg",
     "register": r"tool \d+ (?:length|radius|x|z)|work \d+(?:\.\d+)?(?: P\d+)? [XYZABC]",
 }

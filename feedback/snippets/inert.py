@@ -26,13 +26,16 @@ def inert(text: str, characters: str) -> str:
 
     What cannot be written becomes "_". An equals sign does too: some controls read X=1 as a word.
     """
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "replace").decode("ascii")
-    if "a" not in characters:
-        plain = plain.upper()
-    allowed = "".join(
-        " " if letter.isspace() else letter if letter in characters and letter != "=" else "_" for letter in plain
-    )
-    return parted(" ".join(allowed.split()))
+    spelled = text if "a" in characters else text.upper()
+    letters = (letter for letter in unicodedata.normalize("NFKD", spelled) if not unicodedata.combining(letter))
+    kept = "".join(_kept(letter, characters) for letter in letters)
+    return parted(" ".join(kept.split()))
+
+
+def _kept(letter: str, characters: str) -> str:
+    if letter.isspace():
+        return " "
+    return letter if letter in characters and letter != "=" else "_"
 
 
 def parted(line: str) -> str:
