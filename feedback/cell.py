@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import filelock
 
-from feedback import status
+from feedback import answers, picture, status
 from feedback.configuration.facts import Configuration
 from feedback.configuration.loading import load
 from feedback.errors import StoreError, UsageError
@@ -26,6 +26,7 @@ from feedback.ledger.taking import Taker
 from feedback.processing import MachineProcess
 from feedback.registers import Register, register
 from feedback.snippets.folder import SnippetFolder
+from feedback.trendview import trend_view
 
 if TYPE_CHECKING:
     import pandas
@@ -108,6 +109,40 @@ class Cell:
                 live = ", ".join(other.id for other in queries.proposals(sql)) or "none"
                 raise UsageError(f"there is no proposal {id!r}; open or accepted now: {live}")
         return found
+
+    def shown(self, id: str) -> dict[str, Any]:
+        """One proposal with every rule's verdict and the limits in force, as the answer document writes it."""
+        found = self.proposal(id)
+        entry = answers.proposal_entry(found.id, found.status, found.digest, found.content, found.by, found.note)
+        path = self.snippet_path(id)
+        entry["snippet"] = None if path is None else path.relative_to(self.folder).as_posix()
+        return {**entry, "reasons": found.content["reasons"], "limits": found.content["limits"]}
+
+    def snippet(self, id: str) -> str:
+        """The text of a proposal's snippet, made anew from the history. SnippetError when no dialect can say it."""
+        text, _ = SnippetFolder(self.configuration).text(self.proposal(id))
+        return text
+
+    def snippet_path(self, id: str) -> Path | None:
+        """Where a live proposal's snippet lies."""
+        path = status.snippet_of(self.folder, self.proposal(id).machine, id)
+        return None if path is None else self.folder / path
+
+    def picture(self, id: str) -> str:
+        """The trend behind a proposal as an SVG document."""
+        found = self.proposal(id)
+        content = found.content
+        title = f"{found.machine} {found.register}: {content['now']} to {content['new']} {content['unit']} ({found.id})"
+        return picture.svg(title, *self._view(found))
+
+    def plot(self, id: str) -> list[str]:
+        """The same in plain characters, a block of lines for each feature."""
+        panels, _ = self._view(self.proposal(id))
+        return [line for panel in panels for line in (panel.title, *picture.text(panel), "")]
+
+    def _view(self, found: queries.Proposal) -> tuple[list[picture.Panel], list[picture.Mark]]:
+        with self.store.reading() as sql:
+            return trend_view(self.configuration, sql, found.machine, register(found.register), found.content)
 
     def measurements(self, machine: str | None = None) -> "pandas.DataFrame":
         """Every measurement: time (UTC), part, plan, feature, exact actual, deviation in um, doubts, file and line."""

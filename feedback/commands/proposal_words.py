@@ -1,0 +1,54 @@
+"""A proposal for people: the change, why, what it does to every feature, what it rests on."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from feedback.cell import Cell
+    from feedback.ledger.queries import Proposal
+
+
+def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
+    """The proposal for people."""
+    content = proposal.content
+    unit = content["unit"]
+    yield f"{proposal.id}  {proposal.status}  {proposal.machine}  {proposal.register}"
+    yield f"    now {content['now']} {unit}   change {_signed(content['change'])} {unit}   new {content['new']} {unit}" + (
+        "   (cut short by a limit)" if content["was_cut"] else ""
+    )
+    yield f"    cause: {content['cause']}   proposed after part {content['part']}   expires: {content['expires_at'] or content['expires']}"
+    if content["parts_left"] is not None:
+        yield f"    at the present wear about {content['parts_left']} parts are left until this register's travel is used up"
+    yield "    predicted for the next part this can reach (deviation from nominal):"
+    for feature in content["features"]:
+        yield (
+            f"        feature {feature['id']}: {feature[f'before_{unit}']:+.4f} -> {feature[f'after_{unit}']:+.4f} {unit}"
+            f"   limits {feature[f'lower_{unit}']:+.4f} .. {feature[f'upper_{unit}']:+.4f} {unit}"
+        )
+    yield "    what every rule said:"
+    for reason in content["reasons"]:
+        yield f"        {reason['rule']:<15} {reason['verdict']:<6} {reason['words']}"
+    yield f"    rests on parts {', '.join(content['parts'])}"
+    yield from _wrapped("    log lines: ", content["evidence"])
+    yield f"    digest {proposal.digest}"
+    if proposal.by:
+        yield f"    {proposal.status} by {proposal.by} {proposal.note or ''}".rstrip()
+    elif proposal.note:
+        yield f"    {proposal.note}"
+    path = cell.snippet_path(proposal.id)
+    if path is not None:
+        yield f"    snippet {path}"
+
+
+def _signed(text: str) -> str:
+    return text if text.startswith("-") else f"+{text}"
+
+
+def _wrapped(head: str, pieces: Any, width: int = 110) -> Iterator[str]:
+    line = head
+    for piece in pieces:
+        if len(line) + len(piece) + 1 > width:
+            yield line.rstrip()
+            line = " " * len(head)
+        line += f"{piece} "
+    yield line.rstrip()

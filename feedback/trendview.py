@@ -1,0 +1,101 @@
+"""Gathers the picture of one register: what its features read, what the filter made of it, what a proposal would do."""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from feedback.configuration.facts import Configuration, Feature, Group
+from feedback.configuration.groups import groups
+from feedback.errors import UsageError
+from feedback.follow import UM_PER_MM, Follower, Moment
+from feedback.ledger import recent
+from feedback.picture import Mark, Panel
+from feedback.registers import Register
+from feedback.series import in_order
+from rules.limits import Limits
+
+if TYPE_CHECKING:
+    from feedback.ledger.sql import Sql
+    from feedback.trend.tracker import Outlooks
+
+WARM_UP_PARTS = 60  # followed before the first part shown, so that the shown level is not still finding its way
+SHOWN_PARTS = 60
+
+
+def trend_view(
+    configuration: Configuration,
+    sql: "Sql",
+    machine: str,
+    register: Register,
+    proposal: Mapping[str, Any] | None = None,
+) -> tuple[list[Panel], list[Mark]]:
+    """A panel for each feature of `register` over its newest parts, and the register's changes among them.
+
+    UsageError when no plan looks at the register. `proposal` is a proposal's content.
+    """
+    group = _group_of(configuration, machine, register)
+    follower = Follower(group, configuration.machines[machine])
+    keys = [feature.key for feature in group.features]
+    news = recent.since(sql, machine, keys, None, WARM_UP_PARTS + SHOWN_PARTS)
+    names = {str(register) for register in group.registers}
+    progress = follower.advance(
+        in_order(
+            [row for row in news.measurements if row.feature in keys],
+            [row for row in news.registers if row.register in names],
+            [row for row in news.tools if row.tool in {r.tool for r in group.registers}],
+        )
+    )
+    moments, outlooks = progress.moments[-SHOWN_PARTS:], progress.outlooks
+    if outlooks is None:
+        return [], []
+    limits = configuration.limits.for_register(machine, register)
+    shown = [(i, feature) for i, feature in enumerate(group.features) if register in feature.moves]
+    forecasts = {entry["id"]: entry for entry in (proposal or {}).get("features", ())}
+    panels = [_panel(i, feature, moments, outlooks[-SHOWN_PARTS:], limits, forecasts) for i, feature in shown]
+    return panels, _marks(moments, register)
+
+
+def _group_of(configuration: Configuration, machine: str, register: Register) -> Group:
+    for group in groups(configuration, machine):
+        if register in group.registers:
+            return group
+    raise UsageError(f"no plan of {machine} looks at {register}; `trueup check` lists the registers that have features")
+
+
+def _panel(
+    i: int,
+    feature: Feature,
+    moments: Sequence[Moment],
+    outlooks: "Outlooks",
+    limits: Limits,
+    forecasts: Mapping[str, Mapping[str, Any]],
+) -> Panel:
+    lower, upper = float(feature.lower) * UM_PER_MM, float(feature.upper) * UM_PER_MM
+    target = (lower + upper) / 2
+    known = outlooks.predict(0)
+    forecast = forecasts.get(feature.id) or forecasts.get(feature.key) or {}
+    return Panel(
+        title=f"feature {feature.id}, {feature.name or feature.kind}: {feature.nominal} {feature.unit}",
+        parts=[moment.seen.part for moment in moments],
+        readings=[moment.seen.deviations.get(feature.key, math.nan) for moment in moments],
+        wild=outlooks.wild[:, i].tolist(),
+        level=(known.total_um[:, i] + target).tolist(),
+        spread=known.total_sd_um[:, i].tolist(),
+        lower=lower,
+        upper=upper,
+        band=limits.band * (upper - lower) / 2,
+        before=forecast.get(f"before_{feature.unit}", math.nan) * UM_PER_MM,
+        after=forecast.get(f"after_{feature.unit}", math.nan) * UM_PER_MM,
+        unit="um" if feature.unit == "mm" else "mdeg",
+    )
+
+
+def _marks(moments: Sequence[Moment], register: Register) -> list[Mark]:
+    marks = []
+    for index, moment in enumerate(moments):
+        for change in moment.changes:
+            if change.register == register:
+                marks.append(Mark(index, f"{change.old} to {change.new} {register.unit}"))
+        if moment.tracks[register].parts_since_new_tool == 1:
+            marks.append(Mark(index, "new tool"))
+    return marks
