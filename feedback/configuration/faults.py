@@ -11,7 +11,7 @@ from pydantic_core import ErrorDetails
 
 from feedback.configuration.locate import Place, key_lines, line_of
 from feedback.configuration.models import Table
-from feedback.configuration.suggest import did_you_mean, listed
+from feedback.configuration.suggest import did_you_mean, listed, shown
 from feedback.errors import Fault
 
 AnyTable = TypeVar("AnyTable", bound=Table)
@@ -63,14 +63,14 @@ class Findings:
 
     def _line(self, name: str, place: Place) -> int:
         if name not in self._lines:
-            self._lines[name] = key_lines(self._texts[name])
+            self._lines[name] = _lines_of(self._texts[name])
         return line_of(self._lines[name], place)
 
 
 def checked(table: object, shape: type[AnyTable], place: Place, report: Report) -> AnyTable | None:
     """`table` in the given shape; None when something is wrong with it, all of which has then been reported."""
     if not isinstance(table, dict):
-        report(place, f"found {table!r}; wanted a table of keys and values")
+        report(place, f"found {shown(table)}; wanted a table of keys and values")
         return None
     try:
         return shape.model_validate(table)
@@ -89,7 +89,7 @@ def _words(detail: ErrorDetails, shape: type[Table]) -> str:
         return f"is not a key of this table; wanted one of {listed(known, most=20)}{hint}"
     if detail["type"] == "value_error":
         return str(detail["ctx"]["error"])
-    return f"found {detail['input']!r}; {_WANTED_INSTEAD.get(detail['type'], detail['msg'])}"
+    return f"found {shown(detail['input'])}; {_WANTED_INSTEAD.get(detail['type'], detail['msg'])}"
 
 
 def _purpose(key: str) -> str:
@@ -119,9 +119,23 @@ _PURPOSES = {
 }
 
 
+def _lines_of(text: str) -> Mapping[Place, int]:
+    try:
+        return key_lines(text)
+    except RecursionError:  # nested a little less deeply than the TOML reader itself can bear
+        return {}
+
+
+class _Number(Decimal):
+    """A number of a TOML file, repeated in messages as it was written."""
+
+    def __repr__(self) -> str:
+        return str(self)
+
+
 def _decimal(text: str) -> Decimal:
     try:
-        return Decimal(text)
+        return _Number(text)
     except InvalidOperation:
         raise ValueError(f"the number {text[:40]!r} is beyond all reason") from None
 

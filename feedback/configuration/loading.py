@@ -113,7 +113,7 @@ def _cell(
         return None
     report = findings.at(CELL)
     file = checked(document, CellFile, (), report) or CellFile(**_tables_in(document))
-    head = checked(file.cell, CellTable, ("cell",), report) if "cell" in document else None
+    head = checked(file.cell, CellTable, ("cell",), report) if isinstance(document.get("cell"), dict) else None
     zone = ZoneInfo("UTC") if head is None else head.time_zone
     configuration = Configuration(
         folder=folder,

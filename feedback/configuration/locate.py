@@ -70,7 +70,7 @@ class _Walk:
         self._skip("[")
         *around, last = self._key("]")
         self._skip("]")
-        place = (*self._open(around), last)
+        place = (*self._open(around, line), last)
         if in_array:
             self.lines.setdefault(place, line)
             self._tables[place] = self._tables.get(place, -1) + 1
@@ -78,11 +78,12 @@ class _Walk:
         self.lines[place] = line
         return place
 
-    def _open(self, parts: list[str]) -> Place:
+    def _open(self, parts: list[str], line: int) -> Place:
         """The table `parts` leads to: a name of an array of tables means its latest table."""
         place: Place = ()
         for part in parts:
             place = (*place, part)
+            self.lines.setdefault(place, line)
             if place in self._tables:
                 place = (*place, self._tables[place])
         return place

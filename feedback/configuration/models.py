@@ -15,13 +15,14 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator
 
 from feedback.configuration.facts import FeatureKind
-from feedback.configuration.suggest import did_you_mean
+from feedback.configuration.suggest import did_you_mean, listed, shown
 from feedback.units import LengthUnit, Quantity, QuantityKind, quantity
 
 LONGEST_MM: Final = Decimal(100_000)  # no machining centre reaches further; catches 1e99
 LONGEST_S: Final = Decimal(10 * 365 * 86400)
 MOST_PARTS: Final = 1_000_000
 LARGEST_CTE: Final = Decimal("100e-6")  # plastics; catches a forgotten e-6
+FEW: Final = 3  # words that read well with "or" between them
 LARGEST_RATIO: Final = 4  # twice the diameter effect of a radius; more is a slip of the pen
 
 _NAME = re.compile(r"[!-~]+")
@@ -48,7 +49,7 @@ def text(found: object) -> str:
     if isinstance(found, str) and found.strip():
         return found
     hint = f'; write "{found}" in quotes' if isinstance(found, int) and not isinstance(found, bool) else ""
-    raise ValueError(f"found {found!r}; wanted text{hint}")
+    raise ValueError(f"found {shown(found)}; wanted text{hint}")
 
 
 def name(found: object) -> str:
@@ -71,15 +72,15 @@ def _system(found: object) -> str:
     system = " ".join(text(found).split()).upper()
     if _SYSTEM.fullmatch(system):
         return system
-    raise ValueError(f'found {found!r}; wanted a coordinate system such as "54", "59.1" or "54.1 P3"')
+    raise ValueError(f'found {shown(found)}; wanted a coordinate system such as "54", "59.1" or "54.1 P3"')
 
 
 def _one_of(*words: str) -> Callable[[object], str]:
     def choose(found: object) -> str:
         if isinstance(found, str) and found in words:
             return found
-        hint = did_you_mean(found, words)
-        raise ValueError(f"found {found!r}; wanted {' or '.join(words)}{hint}")
+        wanted = " or ".join(words) if len(words) <= FEW else f"one of {listed(words)}"
+        raise ValueError(f"found {shown(found)}; wanted {wanted}{did_you_mean(found, words)}")
 
     return choose
 
@@ -101,7 +102,7 @@ def _refuse_beyond(found: object, value: Quantity) -> None:
     }
     limit, words = most[value.kind]
     if abs(value.value) > limit:
-        raise ValueError(f"found {found!r}; wanted {words}")
+        raise ValueError(f"found {shown(found)}; wanted {words}")
 
 
 def _measure(found: object) -> Stated:
@@ -112,7 +113,7 @@ def _above_zero(*kinds: QuantityKind) -> Callable[[object], Stated]:
     def above_zero(found: object) -> Stated:
         stated = _stated(found, *kinds)
         if stated.value <= 0:
-            raise ValueError(f"found {found!r}; wanted more than zero")
+            raise ValueError(f"found {shown(found)}; wanted more than zero")
         return stated
 
     return above_zero
@@ -125,7 +126,7 @@ def _expansion(found: object) -> Decimal:
 def _share(found: object) -> float:
     stated = _stated(found, "share")
     if stated.value < 0:
-        raise ValueError(f"found {found!r}; wanted 0 % to 100 %")
+        raise ValueError(f"found {shown(found)}; wanted 0 % to 100 %")
     return float(stated.value)
 
 
@@ -136,7 +137,7 @@ def _band(found: object) -> float:
 def _confidence(found: object) -> float:
     share = _stated(found, "share").value
     if not Decimal("0.5") <= share < 1:
-        raise ValueError(f'found {found!r}; wanted at least 50 % and less than 100 %, such as "99 %"')
+        raise ValueError(f'found {shown(found)}; wanted at least 50 % and less than 100 %, such as "99 %"')
     return float(share)
 
 
@@ -145,7 +146,7 @@ def _count(least: int) -> Callable[[object], int]:
         number = _whole(found) if isinstance(found, str) else found
         if isinstance(number, int) and not isinstance(number, bool) and least <= number <= MOST_PARTS:
             return number
-        raise ValueError(f"found {found!r}; wanted a whole number of parts, {least} or more")
+        raise ValueError(f"found {shown(found)}; wanted a whole number of parts, {least} or more")
 
     return count
 
@@ -159,20 +160,20 @@ def _life(found: object) -> Quantity:
     """A number of whole parts or a time, as for `expires` and `due`."""
     stated = _above_zero("parts", "time")(found)
     if stated.quantity.kind == "parts" and stated.value != stated.value.to_integral_value():
-        raise ValueError(f"found {found!r}; wanted whole parts")
+        raise ValueError(f"found {shown(found)}; wanted whole parts")
     return stated.quantity
 
 
 def _tool(found: object) -> int:
     if isinstance(found, int) and not isinstance(found, bool) and 1 <= found <= 99_999_999:
         return found
-    raise ValueError(f"found {found!r}; wanted the tool's number, such as 5")
+    raise ValueError(f"found {shown(found)}; wanted the tool's number, such as 5")
 
 
 def _several(check: Callable[[object], str], what: str) -> Callable[[object], tuple[str, ...]]:
     def several(found: object) -> tuple[str, ...]:
         if not isinstance(found, list) or not found:
-            raise ValueError(f"found {found!r}; wanted a list of {what}")
+            raise ValueError(f"found {shown(found)}; wanted a list of {what}")
         return tuple(check(item) for item in found)
 
     return several
@@ -181,7 +182,7 @@ def _several(check: Callable[[object], str], what: str) -> Callable[[object], tu
 def _folders(found: object) -> tuple[str, ...]:
     folders = _several(text, "folders")(found if isinstance(found, list) else [found])
     if any("\0" in folder for folder in folders):
-        raise ValueError(f"found {found!r}; wanted a folder")
+        raise ValueError(f"found {shown(found)}; wanted a folder")
     return folders
 
 
@@ -190,9 +191,8 @@ def _tolerance(found: object) -> str | tuple[Stated, Stated]:
         return found.strip()
     if isinstance(found, list) and len(found) == 2:
         return _measure(found[0]), _measure(found[1])
-    raise ValueError(
-        f'found {found!r}; wanted an ISO 286 class such as "H7", or two deviations such as ["-0.010 mm", "+0.015 mm"]'
-    )
+    wanted = 'an ISO 286 class such as "H7", or two deviations such as ["-0.010 mm", "+0.015 mm"]'
+    raise ValueError(f"found {shown(found)}; wanted {wanted}")
 
 
 def _time_zone(found: object) -> ZoneInfo:
@@ -226,7 +226,7 @@ def _store(found: object) -> str:
 
 def _ratios(found: object) -> dict[str, Decimal]:
     if not isinstance(found, dict):
-        raise ValueError(f'found {found!r}; wanted registers and ratios such as {{ "tool 5 radius" = -2 }}')
+        raise ValueError(f'found {shown(found)}; wanted registers and ratios such as {{ "tool 5 radius" = -2 }}')
     return {name: _ratio(name, value) for name, value in found.items()}
 
 
@@ -236,7 +236,7 @@ def _ratio(name: str, found: object) -> Decimal:
         if number.is_finite() and 0 < abs(number) <= LARGEST_RATIO:
             return number
     raise ValueError(
-        f"found {found!r} for {name!r}; wanted the change of the reading for +1 in the register:"
+        f"found {shown(found)} for {name!r}; wanted the change of the reading for +1 in the register:"
         f" a plain number, not zero, at most {LARGEST_RATIO} either way"
     )
 

@@ -88,8 +88,8 @@ def _feature(
     table: FeatureTable, head: PlanTable, by_id: dict[str, FeatureTable], place: Place, report: Report
 ) -> Feature | None:
     try:
-        lower, upper = _tolerance(table)
         _refuse_bad_nominal(table)
+        lower, upper = _tolerance(table)
     except RefusedError as refusal:
         report((*place, refusal.key), str(refusal))
         lower = upper = Decimal(0)
@@ -127,7 +127,8 @@ def _refuse_bad_nominal(table: FeatureTable) -> None:
 def _refuse_other_unit(table: FeatureTable, stated: Stated, key: str) -> None:
     if (stated.quantity.kind == "angle") != (table.kind == "angle"):
         wanted = 'an angle such as "0 deg"' if table.kind == "angle" else 'a length such as "25 mm"'
-        raise RefusedError(key, f"found {plain(stated.value)} as {stated.quantity.kind}; wanted {wanted}")
+        found = "an angle" if stated.quantity.kind == "angle" else "a length"
+        raise RefusedError(key, f"found {found}; wanted {wanted}")
 
 
 def _tolerance(table: FeatureTable) -> tuple[Decimal, Decimal]:
