@@ -1,0 +1,132 @@
+"""Brings together what the log says and what the plans say: readings become measurements of planned features. Pure."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any, Final, TypeVar
+
+from feedback.configuration.facts import Feature, Machine, Plan
+from feedback.configuration.suggest import did_you_mean, listed
+from feedback.reading.quick import unfinished
+from feedback.records import Miss, Reading, Record, Unreadable
+from feedback.trust import Doubt
+from feedback.units import MM_PER_INCH, plain
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurement(Record):
+    """One reading of a planned feature: `deviation` = actual - nominal, in mm or degrees as the feature's unit says.
+
+    `reading` is what the log said. A measurement with doubts is kept and left out of the trend.
+    """
+
+    feature: Feature
+    actual: Decimal
+    deviation: Decimal
+    temperature_c: Decimal | None
+    reading: Reading
+    doubts: tuple[Doubt, ...] = ()
+
+
+Known = TypeVar("Known")
+
+_Unfinished: Final = unfinished(Measurement)
+
+
+def resolve(records: Iterable[Record], plans: Mapping[str, Plan], machine: Machine) -> list[Record]:
+    """The records in order, each `Reading` as a `Measurement`, or as `Unreadable` where no plan knows its feature.
+
+    A `Miss` of an unknown feature is unreadable too; every other record passes as it is. Names are compared as written
+    first, then without regard to case.
+    """
+    directory = _Directory(plans, machine)
+    find = directory.found.get
+    resolved: list[Record] = []
+    for record in records:
+        if isinstance(record, Reading | Miss):
+            key = (record.plan, record.feature)
+            feature = find(key) or directory.find(*key)
+            resolved.append(_with_feature(record, feature))
+        else:
+            resolved.append(record)
+    return resolved
+
+
+def _with_feature(record: Reading | Miss, feature: Feature | str) -> Record:
+    if isinstance(feature, str):
+        return _unreadable(record, feature)
+    return _measurement(record, feature) if isinstance(record, Reading) else record
+
+
+def _measurement(reading: Reading, feature: Feature) -> Measurement:
+    actual = reading.actual
+    if reading.inch and feature.unit == "deg":
+        actual = actual / MM_PER_INCH  # an angle has no inches; exact, for the reader multiplied at most 15 digits
+    measurement: Any = _Unfinished()
+    measurement.line = reading.line
+    measurement.part = reading.part
+    measurement.plan = reading.plan
+    measurement.at = reading.at
+    measurement.feature = feature
+    measurement.actual = actual
+    measurement.deviation = actual - feature.nominal
+    measurement.temperature_c = reading.temperature_c
+    measurement.reading = reading
+    measurement.doubts = ()
+    measurement.__class__ = Measurement
+    return measurement  # type: ignore[no-any-return]
+
+
+def _unreadable(record: Reading | Miss, reason: str) -> Unreadable:
+    if isinstance(record, Reading):
+        said = f"FEATURE {record.feature} ACTUAL {plain(record.actual)}"
+    else:
+        said = f"MISS FEATURE {record.feature}"
+    return Unreadable(
+        line=record.line, part=record.part, plan=record.plan, at=record.at, column=1, text=said, reason=reason
+    )
+
+
+class _Directory:
+    """Looks features up by the log's words; `found` remembers every answer (a feature, or why there is none)."""
+
+    def __init__(self, plans: Mapping[str, Plan], machine: Machine) -> None:
+        self.found: dict[tuple[str | None, str], Feature | str] = {}
+        self._plans = {plan.part: plan for plan in plans.values()}
+        self._machine = machine
+
+    def find(self, plan_name: str | None, feature_name: str) -> Feature | str:
+        plan = self._plan(plan_name)
+        answer = plan if isinstance(plan, str) else _feature(plan, feature_name)
+        self.found[plan_name, feature_name] = answer
+        return answer
+
+    def _plan(self, name: str | None) -> Plan | str:
+        known = f"known plans: {listed(sorted(self._plans)) or 'none'}"
+        if name is None:
+            return f"the part states no plan; wanted PLAN and its name in the PART line; {known}"
+        plan = _named(name, self._plans)
+        if plan is None:
+            return f"found unknown plan {name!r}; {known}{did_you_mean(name, self._plans)}"
+        if plan.machines is not None and self._machine.name not in plan.machines:
+            return (
+                f"plan {plan.part} is not for machine {self._machine.name}; its machines: {listed(plan.machines)};"
+                " add the machine to the plan if it cuts this part"
+            )
+        return plan
+
+
+def _feature(plan: Plan, name: str) -> Feature | str:
+    feature = _named(name, plan.features)
+    if feature is not None:
+        return feature
+    known = f"its features: {listed(plan.features) or 'none'}"
+    return f"found unknown feature {name!r} in plan {plan.part}; {known}{did_you_mean(name, plan.features)}"
+
+
+def _named(name: str, known: Mapping[str, Known]) -> Known | None:
+    """The one called `name`; in any case, where that leaves no choice."""
+    if name in known:
+        return known[name]
+    alike = [value for key, value in known.items() if key.lower() == name.lower()]
+    return alike[0] if len(alike) == 1 else None
