@@ -1,0 +1,177 @@
+"""Every folder of sample_logs/ ends as its README says."""
+
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import feedback
+from feedback.ledger import queries
+from tests.stories.situations import SITUATIONS
+from tests.stories.write_samples import SAMPLE_LOGS, samples
+
+Answer = dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class End:
+    """How a sample must end: one register's answer, and the change proposed (from, to; mm) where it is to be corrected.
+
+    Registers not named must be left alone.
+    """
+
+    register: str
+    answer: str
+    cause: str | None = None
+    change_mm: tuple[float, float] | None = None
+    held_by: str | None = None
+
+
+# Ranges: the truth the machine was given, over one part's lag, give or take three standard deviations and one step.
+ENDS = {
+    "steady-wear": End(register="tool 5 radius", answer="correct", cause="wear", change_mm=(-0.006, -0.004)),
+    "noise-only": End(register="tool 5 radius", answer="leave"),
+    "new-edge": End(register="tool 3 radius", answer="correct", cause="new-edge", change_mm=(0.002, 0.005)),
+    "shifted-part": End(register="work 54 X", answer="correct", cause="part-moved", change_mm=(0.033, 0.037)),
+    "one-chip": End(register="tool 5 radius", answer="leave"),
+    "conflicting-features": End(register="tool 5 radius", answer="hold", cause="conflict", held_by="conflict"),
+    "inch-diameter": End(register="tool 2 radius", answer="correct", cause="wear", change_mm=(-0.00508, -0.00508)),
+    "broken-text": End(register="tool 5 radius", answer="leave"),
+    "columns-layout": End(register="tool 5 radius", answer="hold", cause="wear", held_by="register-known"),
+    "hand-change": End(register="tool 3 radius", answer="leave"),
+    "tool-worn-out": End(register="tool 3 radius", answer="hold", held_by="travel"),
+}
+
+
+@pytest.fixture
+def cell(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[feedback.Cell]:
+    """The sample named by the test's parameter, copied so that its state does not land in the tree."""
+    folder = tmp_path / "cell"
+    shutil.copytree(SAMPLE_LOGS / request.param, folder)
+    with feedback.open_cell(folder) as opened:
+        yield opened
+
+
+def decisions(document: Answer) -> dict[str, Answer]:
+    (machine,) = document["machines"]
+    return {entry["register"]: entry for entry in machine["decisions"]}
+
+
+def test_folders_are_what_the_script_writes() -> None:
+    """The samples are the simulated machine's own print, byte for byte, and nobody has mended one by hand."""
+    found = {
+        path.relative_to(SAMPLE_LOGS).as_posix(): path.read_bytes()
+        for path in SAMPLE_LOGS.rglob("*")
+        if path.is_file() and path.name != "README.md"
+    }
+    assert found == samples()
+
+
+def test_every_sample_is_explained_and_checked() -> None:
+    """A sample without a README, a line in the index or an expected end helps nobody."""
+    index = (SAMPLE_LOGS / "README.md").read_text(encoding="utf-8")
+    for situation in SITUATIONS:
+        assert (SAMPLE_LOGS / situation / "README.md").is_file()
+        assert f"[{situation}]({situation}/README.md)" in index
+    assert set(ENDS) == set(SITUATIONS)
+
+
+@pytest.mark.parametrize(("cell", "end"), ENDS.items(), indirect=["cell"], ids=list(ENDS))
+def test_sample_ends_as_its_readme_says(cell: feedback.Cell, end: End) -> None:
+    """Processed at once, a sample ends with the answer, register, sign and size that its README promises."""
+    answers = decisions(cell.process())
+
+    found = answers.pop(end.register)
+    assert found["answer"] == end.answer, found
+    assert end.cause in (None, found["cause"])
+    if end.held_by is not None:
+        assert end.held_by in [reason["rule"] for reason in found["reasons"] if reason["verdict"] == "hold"]
+    if end.change_mm is None:
+        assert "proposal" not in found
+    else:
+        least, most = end.change_mm
+        assert found["proposal"]["status"] == "open"
+        assert least <= found["proposal"]["change_mm"] <= most
+    assert {entry["answer"] for entry in answers.values()} <= {"leave"}, answers
+
+
+@pytest.mark.parametrize("cell", ["inch-diameter"], indirect=True)
+def test_inch_snippet_speaks_the_pages_language(cell: feedback.Cell) -> None:
+    """On a page that holds diameters in inches, the snippet sets -0.0004, not the radius and not millimetres."""
+    proposal = decisions(cell.process())["tool 2 radius"]["proposal"]
+    text = (cell.folder / proposal["snippet"]).read_text(encoding="ascii")
+    assert "R-0.0004" in text.replace(" ", "")
+
+
+@pytest.mark.parametrize("cell", ["one-chip"], indirect=True)
+def test_chip_stopped_the_run_once(cell: feedback.Cell) -> None:
+    """The wild reading stops the run at its own part and nothing is ever proposed."""
+    cell.process()
+    history = cell.history()
+    assert not set(history["kind"]) & {"proposed", "hand-change"}
+    measured = cell.measurements()
+    assert (measured["deviation_um"].abs() > 40).sum() == 1
+
+
+@pytest.mark.parametrize("cell", ["hand-change", "tool-worn-out"], indirect=True)
+def test_hand_changes_are_on_record(cell: feedback.Cell) -> None:
+    """Every change that nobody proposed is kept with old value, new value and the line that showed it."""
+    cell.process()
+    history = cell.history()
+    found = [change["to"] for change in history.loc[history["kind"] == "hand-change", "payload"]]
+    expected = {1: ["-0.003"], 4: ["-0.006", "-0.012", "-0.018", "-0.024"]}
+    assert found == expected[len(found)]
+
+
+@pytest.mark.parametrize("cell", ["tool-worn-out"], indirect=True)
+def test_no_parts_are_left_of_a_worn_out_tool(cell: feedback.Cell) -> None:
+    """Where the travel is used up, the answer says that no parts are left."""
+    assert decisions(cell.process())["tool 3 radius"]["parts_left"] == 0
+
+
+# Where the fault lies in the log -> words that must stand in its reason.
+FAULTS = {
+    "FEATURE 12 ACTUAL 25,": "decimals use a point",
+    "FEATURE 13 ACTUAL": "wanted",
+    "PART 607": "20261131",
+    "FEATURE 99": "99",
+    "UNIT CM": "CM",
+    "FEATURE 12 ACTUAL 25.0103": "part",
+    "39.O": "39.O",
+    "END 618": "618",
+    "FEATURE 13\N{DEGREE SIGN}": "ASCII",
+}
+
+
+@pytest.mark.parametrize("cell", ["broken-text"], indirect=True)
+def test_every_bad_line_is_kept_and_named(cell: feedback.Cell) -> None:
+    """No line is dropped and none is guessed: each is kept whole with its place and with what was wanted."""
+    cell.process()
+    with cell.store.reading() as sql:
+        kept = queries.unreadables(sql)
+    (log,) = (cell.folder / "logs" / "M1").iterdir()
+    printed = log.read_text(encoding="latin-1").splitlines()
+    for row in kept:
+        assert printed[row.line - 1].split() == row.text.replace("\N{REPLACEMENT CHARACTER}", "\xb0").split()
+        assert row.column >= 1
+    for fault, words in FAULTS.items():
+        number = next(number for number, line in enumerate(printed, start=1) if fault in line)
+        assert any(words in row.reason for row in kept if row.line == number), fault
+    assert any("4107" in row.reason for row in kept)
+
+
+@pytest.mark.parametrize("cell", ["broken-text"], indirect=True)
+def test_no_bad_line_becomes_a_size(cell: feedback.Cell) -> None:
+    """Good readings are measured, the inch reading is doubted, and the half-written last line waits for its end."""
+    cell.process()
+    measured = cell.measurements()
+    # 24 parts of 7 readings, less 7 of part 607, 7 of part 621 and one each of six spoilt lines.
+    assert len(measured) == 24 * 7 - 7 - 7 - 6
+    believed = measured[measured["doubts"].isna()]
+    assert believed["deviation_um"].abs().max() < 40
+    (doubted,) = measured.loc[measured["doubts"].notna(), "doubts"]
+    assert "25.4" in doubted
+    assert "625" not in set(measured["part"])
