@@ -101,7 +101,7 @@ class SimulatedMachine:
     name: str
     plan: PartPlan
     seed: str
-    start: datetime = datetime(2026, 11, 16, 6, 4, 0)  # noqa: DTZ001 - a control's clock shows local time and no zone
+    start: datetime = datetime(2025, 3, 3, 6, 4, 0)  # noqa: DTZ001 - a control's clock shows local time and no zone
     first_part: int = 101
     minutes: float = 8.0
     unit: Unit = "mm"

@@ -43,7 +43,7 @@ class Run:
 
 
 def shift(clock: datetime) -> str:
-    """20261116_early; the night shift keeps the date on which it began."""
+    """20250303_early; the night shift keeps the date on which it began."""
     began = clock - timedelta(hours=6)
     _, name = max(entry for entry in _SHIFTS if entry[0] - 6 <= began.hour)
     return f"{began:%Y%m%d}_{name}"
@@ -159,7 +159,7 @@ def broken_text() -> Run:
 _FAULTS: Final[Mapping[int, tuple[str, str]]] = {
     2: ("FEATURE 12 ACTUAL 25.", "FEATURE 12 ACTUAL 25,"),  # decimal comma
     4: ("FEATURE 13 ACTUAL *", "FEATURE 13 ACTUAL"),  # no value
-    6: ("DATE 20261116", "DATE 20261131"),  # November has thirty days: the part's readings then have no part
+    6: ("DATE 20250303", "DATE 20250231"),  # February has no such day: the part's readings then have no part
     8: ("FEATURE 14 ACTUAL", "FEATURE 99 ACTUAL"),  # the plan has no feature 99
     10: ("FEATURE 12 ACTUAL *", "FEATURE 12 ACTUAL 0.98466 NOMINAL 0.98425"),  # inches, though the machine says mm
     12: ("FEATURE 21 ACTUAL *", "FEATURE 21 ACTUAL -1.80004 UNIT CM"),  # a unit that no machine here counts in

@@ -78,7 +78,7 @@ class Story:
         return self.folder / "logs" / on / (name or f"{shift(self.machines[on].clock)}.txt")
 
     def now(self, on: str = "M1") -> datetime:
-        """A little after the machine's last print; Lisbon keeps UTC in November."""
+        """A little after the machine's last print; Lisbon keeps UTC until the end of March."""
         return self.machines[on].clock.replace(tzinfo=UTC) + timedelta(minutes=2)
 
     def reopen(self) -> Self:

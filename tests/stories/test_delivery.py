@@ -96,7 +96,7 @@ def test_restart_after_every_part(tell: Tell, plain: Story) -> None:
 def test_half_written_line_is_not_a_reading(tell: Tell) -> None:
     """A line without its end is not read; when the rest arrives, it is read once and whole."""
     story = tell()
-    story.deliver("PART 1 PLAN 4101 DATE 20261116 TIME 060000\nFEATURE 12 ACTUAL 25.01", file="log.txt")
+    story.deliver("PART 1 PLAN 4101 DATE 20250303 TIME 060000\nFEATURE 12 ACTUAL 25.01", file="log.txt")
     assert len(story.cell.measurements()) == 0
     story.deliver("03\nEND 1\n", file="log.txt")
     assert list(story.cell.measurements()["actual"]) == ["25.0103"]
@@ -116,8 +116,8 @@ def test_renamed_file_goes_on(tell: Tell, plain: Story) -> None:
     """A file that is renamed and grows further is the same file."""
     story, printed = tell(), texts()
     story.deliver("".join(printed[:12]), file="today.txt")
-    story.file(name="today.txt").rename(story.file(name="20261116.txt"))
-    story.deliver("".join(printed[12:]), file="20261116.txt")
+    story.file(name="today.txt").rename(story.file(name="20250303.txt"))
+    story.deliver("".join(printed[12:]), file="20250303.txt")
     assert ending(story) == ending(plain)
 
 

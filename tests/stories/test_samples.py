@@ -136,7 +136,7 @@ def test_no_parts_are_left_of_a_worn_out_tool(cell: feedback.Cell) -> None:
 FAULTS = {
     "FEATURE 12 ACTUAL 25,": "decimals use a point",
     "FEATURE 13 ACTUAL": "wanted",
-    "PART 607": "20261131",
+    "PART 607": "20250231",
     "FEATURE 99": "99",
     "UNIT CM": "CM",
     "FEATURE 12 ACTUAL 25.0103": "part",
