@@ -44,7 +44,7 @@ class Stated:
         return self.quantity.value
 
 
-def text(found: object) -> str:
+def words(found: object) -> str:
     """`found` if it is text with something in it; a number is told to stand in quotes."""
     if isinstance(found, str) and found.strip():
         return found
@@ -52,9 +52,9 @@ def text(found: object) -> str:
     raise ValueError(f"found {shown(found)}; wanted text{hint}")
 
 
-def name(found: object) -> str:
+def one_word(found: object) -> str:
     """`found` if logs and reports can carry it as one word."""
-    word = text(found)
+    word = words(found)
     if _NAME.fullmatch(word) and not set(word) & set(_NOT_IN_NAMES):
         return word
     raise ValueError(f"found {word!r}; wanted printable ASCII without blanks, quotes, brackets or any of , ; = / \\")
@@ -62,14 +62,14 @@ def name(found: object) -> str:
 
 def folder_name(found: object) -> str:
     """`found` if every file system can carry it as a folder's name."""
-    word = text(found)
+    word = words(found)
     if _FOLDER_NAME.fullmatch(word):
         return word
     raise ValueError(f"found {word!r}; wanted letters, digits, '.', '_' and '-' only, because folders carry this name")
 
 
 def _system(found: object) -> str:
-    system = " ".join(text(found).split()).upper()
+    system = " ".join(words(found).split()).upper()
     if _SYSTEM.fullmatch(system):
         return system
     raise ValueError(f'found {shown(found)}; wanted a coordinate system such as "54", "59.1" or "54.1 P3"')
@@ -180,7 +180,7 @@ def _several(check: Callable[[object], str], what: str) -> Callable[[object], tu
 
 
 def _folders(found: object) -> tuple[str, ...]:
-    folders = _several(text, "folders")(found if isinstance(found, list) else [found])
+    folders = _several(words, "folders")(found if isinstance(found, list) else [found])
     if any("\0" in folder for folder in folders):
         raise ValueError(f"found {shown(found)}; wanted a folder")
     return folders
@@ -196,7 +196,7 @@ def _tolerance(found: object) -> str | tuple[Stated, Stated]:
 
 
 def _time_zone(found: object) -> ZoneInfo:
-    zone = text(found)
+    zone = words(found)
     try:
         return ZoneInfo(zone)
     except (KeyError, ValueError, OSError):  # a bad name is any of the three, by its shape
@@ -208,7 +208,7 @@ def _time_zone(found: object) -> ZoneInfo:
 
 def _store(found: object) -> str:
     """The SQLite word or a PostgreSQL address; a password in it is never repeated in the message."""
-    address = text(found)
+    address = words(found)
     if address == "sqlite":
         return address
     wanted = 'wanted "sqlite" or "postgresql://user@host/database"'
@@ -241,8 +241,8 @@ def _ratio(name: str, found: object) -> Decimal:
     )
 
 
-Text = Annotated[str, PlainValidator(text)]
-Name = Annotated[str, PlainValidator(name)]
+Text = Annotated[str, PlainValidator(words)]
+Name = Annotated[str, PlainValidator(one_word)]
 FolderName = Annotated[str, PlainValidator(folder_name)]
 System = Annotated[str, PlainValidator(_system)]
 Length = Annotated[Stated, PlainValidator(_above_zero("length"))]
@@ -307,7 +307,7 @@ class PlanTable(Table):
     material: Text | None = None
     cte: Expansion | None = None
     probed_in: System
-    machines: Annotated[tuple[str, ...] | None, PlainValidator(_several(text, "machines"))] = None
+    machines: Annotated[tuple[str, ...] | None, PlainValidator(_several(words, "machines"))] = None
     feature: list[Any]
 
 
@@ -322,7 +322,7 @@ class FeatureTable(Table):
     faces: Annotated[Literal["+", "-"] | None, PlainValidator(_one_of("+", "-"))] = None
     role: Annotated[Literal["datum", "machined"] | None, PlainValidator(_one_of("datum", "machined"))] = None
     work: Annotated[str | None, PlainValidator(_system)] = None
-    relative_to: Annotated[str | None, PlainValidator(name)] = None
+    relative_to: Annotated[str | None, PlainValidator(one_word)] = None
     machined_in: Annotated[str | None, PlainValidator(_system)] = None
     moves: Annotated[dict[str, Decimal] | None, PlainValidator(_ratios)] = None
 

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from feedback.configuration.facts import Artefact, Machine, Person
 from feedback.configuration.faults import AnyTable, Report, checked
 from feedback.configuration.materials import expansion_of
-from feedback.configuration.models import ArtefactTable, MachineTable, PersonTable, Stated, folder_name, name
+from feedback.configuration.models import ArtefactTable, MachineTable, PersonTable, Stated, folder_name, one_word
 from feedback.configuration.suggest import did_you_mean, listed
 from feedback.units import LengthUnit, from_mm
 
@@ -52,13 +52,13 @@ def machines_of(tables: Mapping[str, object], around: Surroundings, report: Repo
 
 def artefacts_of(tables: Mapping[str, object], report: Report) -> dict[str, Artefact]:
     """Every good [artefact.*] table, in the order written."""
-    good = _good_tables(tables, "artefact", name, ArtefactTable, report)
+    good = _good_tables(tables, "artefact", one_word, ArtefactTable, report)
     return {key: _artefact(key, table, report) for key, table in good.items()}
 
 
 def people_of(tables: Mapping[str, object], report: Report) -> dict[str, Person]:
     """Every good [person.*] table, in the order written."""
-    good = _good_tables(tables, "person", name, PersonTable, report)
+    good = _good_tables(tables, "person", one_word, PersonTable, report)
     return {key: Person(id=key, name=table.name, may=frozenset(table.may)) for key, table in good.items()}
 
 

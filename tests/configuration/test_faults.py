@@ -255,8 +255,9 @@ PLAN_FAULTS = [
         'role = "machined"',
         (
             "15: feature[2].role: the feature is read in the same coordinate system that cut it, so cutting and probing"
-            ' share the error and the reading says nothing about the work offset; state relative_to = "<datum feature>",'
-            ' or machined_in and another probed_in, or give role = "datum" if it was there before cutting'
+            " share the error and the reading says nothing about the work offset;"
+            ' state relative_to = "<datum feature>", or machined_in and another probed_in,'
+            ' or give role = "datum" if it was there before cutting'
         ),
     ),
     ("tool = 5", 'moves = { "tol 5 radius" = -2 }', f"10: feature[1].moves: found 'tol 5 radius'; {REGISTER}"),
