@@ -5,7 +5,9 @@ Every function works inside one open transaction, at that transaction's time, an
 written when it may not be done.
 """
 
-from collections.abc import Mapping, Sequence
+import hashlib
+from collections.abc import Iterator, Mapping
+from itertools import count
 from typing import TYPE_CHECKING, Any, Final
 
 from feedback.configuration.facts import Person
@@ -20,8 +22,7 @@ if TYPE_CHECKING:
 People = Mapping[str, Person]
 
 CONSONANTS: Final = "bcdfghjkmnpqrstvwxz"  # no vowels: no word by chance; no l and no digits: nothing to misread
-SHORTEST: Final = 6
-LONGEST: Final = 40
+LETTERS: Final = 6  # 47 million names
 
 MAY_BECOME: Final[Mapping[str, frozenset[str]]] = {
     "open": frozenset({"accepted", "rejected", "expired", "withdrawn", "entered"}),
@@ -121,14 +122,20 @@ def proposal_digest(content: Mapping[str, Any]) -> str:
     return digest(canonical(content).encode())
 
 
-def names(sealed: str) -> Sequence[str]:
-    """Names for the proposal with digest `sealed`, shortest first: "p-" and six consonants, more for a collision."""
-    number = int(sealed.removeprefix("sha256:"), 16)
-    letters = []
-    for _ in range(LONGEST):
+def names(sealed: str) -> Iterator[str]:
+    """Names for the proposal with digest `sealed`: "p-" and six consonants, without end in case one is taken."""
+    yield _name(sealed.removeprefix("sha256:"))
+    for again in count(1):
+        yield _name(hashlib.sha256(f"{sealed} {again}".encode()).hexdigest())
+
+
+def _name(hexadecimal: str) -> str:
+    number = int(hexadecimal, 16)
+    letters = ""
+    for _ in range(LETTERS):
         number, place = divmod(number, len(CONSONANTS))
-        letters.append(CONSONANTS[place])
-    return [f"p-{''.join(letters[:length])}" for length in range(SHORTEST, LONGEST + 1)]
+        letters += CONSONANTS[place]
+    return f"p-{letters}"
 
 
 def check_change(proposal: Proposal, status: str) -> None:

@@ -82,6 +82,7 @@ part = Table(
     _whole("at_us"),
     _whole("ended", null=True),  # seq of the event in which the part was complete; NULL while it is open
     Index("part_in_time", "machine", "at_us", "id"),
+    Index("part_by_end", "machine", "ended"),
 )
 measurement = Table(
     "measurement",
@@ -109,6 +110,7 @@ register_value = Table(
     _whole("part_id", null=True),
     _whole("seq"),
     Index("register_value_by_register", "machine", "register", "id"),
+    Index("register_value_by_event", "machine", "seq"),
 )
 new_tool = Table(
     "new_tool",
@@ -121,7 +123,7 @@ new_tool = Table(
     _whole("line"),
     _whole("part_id", null=True),
     _whole("seq"),
-    Index("new_tool_by_machine", "machine", "id"),
+    Index("new_tool_by_event", "machine", "seq"),
 )
 other_record = Table(
     "other_record",
@@ -204,29 +206,37 @@ FOLDED: Final = (
 )  # fmt: skip
 
 _SQLITE_GUARD = """
-CREATE TRIGGER IF NOT EXISTS event_is_never_{past} BEFORE {change} ON event
+CREATE TRIGGER event_is_never_{past} BEFORE {change} ON event
 BEGIN SELECT RAISE(ABORT, 'the history is appended to, never changed'); END
 """
 # REPLACE deletes without asking the trigger above, so an event may only be added at the end
 _SQLITE_APPEND_GUARD = """
-CREATE TRIGGER IF NOT EXISTS event_is_appended BEFORE INSERT ON event
+CREATE TRIGGER event_is_appended BEFORE INSERT ON event
 WHEN NEW.seq <> (SELECT coalesce(max(seq), 0) + 1 FROM event)
 BEGIN SELECT RAISE(ABORT, 'the history is appended to, never changed'); END
 """
 _POSTGRES_GUARD = (
     """
-CREATE OR REPLACE FUNCTION refuse_change_of_history() RETURNS trigger LANGUAGE plpgsql AS
-$$ BEGIN RAISE EXCEPTION 'the history is appended to, never changed'; END $$
+CREATE FUNCTION refuse_change_of_history() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
+IF TG_OP = 'INSERT' THEN
+    IF NEW.seq = (SELECT coalesce(max(seq), 0) + 1 FROM event) THEN RETURN NEW; END IF;
+END IF;
+RAISE EXCEPTION 'the history is appended to, never changed';
+END $$
 """,
     """
-CREATE OR REPLACE TRIGGER event_is_never_changed BEFORE UPDATE OR DELETE OR TRUNCATE ON event
+CREATE TRIGGER event_is_never_changed BEFORE UPDATE OR DELETE OR TRUNCATE ON event
 FOR EACH STATEMENT EXECUTE FUNCTION refuse_change_of_history()
+""",
+    """
+CREATE TRIGGER event_is_appended BEFORE INSERT ON event
+FOR EACH ROW EXECUTE FUNCTION refuse_change_of_history()
 """,
 )
 
 
 def create(connection: Connection) -> None:
-    """Create what is missing of the tables and of the triggers that keep the history from being changed."""
+    """Create the tables, and the triggers that keep the history from being changed."""
     tables.create_all(connection)
     for guard in _guards(connection.dialect.name):
         connection.execute(text(guard))
