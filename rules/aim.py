@@ -49,7 +49,7 @@ class Aim(Rule):
 
 def aim_um(evidence: Evidence, limits: Limits, seen: Outlook) -> float:
     """How far past the best step to set: a share of the band, less where a feature would leave its own band."""
-    rooms = (_room_um(f, evidence, limits, seen) for f in evidence.features if f.sensitivity)
+    rooms = [_room_um(f, evidence, limits, seen) for f in evidence.features if f.sensitivity]
     return max(0.0, min(limits.aim * seen.band_um, *rooms))
 
 

@@ -2,7 +2,8 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, isfinite, nan
+from math import isfinite, nan
+from operator import itemgetter
 
 from rules.evidence import FeatureOutlook
 
@@ -32,34 +33,38 @@ def compromise(features: Sequence[FeatureOutlook]) -> Compromise:
     UNKNOWN when there is no feature to go by or one of them has no finite outlook.
     """
     pulls = [
-        (index, abs(feature.sensitivity), -feature.own_um / feature.sensitivity, feature.half_um)
+        (-feature.own_um / feature.sensitivity, abs(feature.sensitivity), feature.half_um, index)
         for index, feature in enumerate(features)
         if feature.sensitivity
     ]
-    lowest, crossing = inf, None
-    for rising in pulls:
-        if not isfinite(rising[2]):
-            return UNKNOWN
-        for falling in pulls:
-            margin = _margin(rising, falling)
+    if not pulls or not isfinite(sum([pull[0] for pull in pulls])):
+        return UNKNOWN
+    pulls.sort()
+    tightest = min(pulls, key=_half)
+    lowest, rising, falling = tightest[2], tightest, tightest
+    # Lines cross below both tops only where the rising one belongs to the feature whose own best step is larger.
+    for place, upper in enumerate(pulls):
+        for lower in pulls[:place]:
+            margin = _margin(upper, lower)
             if margin < lowest:
-                lowest, crossing = margin, (rising, falling)
-    return UNKNOWN if crossing is None else _at(*crossing, lowest)
+                lowest, rising, falling = margin, upper, lower
+    return _at(rising, falling, lowest)
 
 
-_Pull = tuple[int, float, float, float]  # index, |S|, the step that centres the feature, half its tolerance
+_Pull = tuple[float, float, float, int]  # the step that centres the feature, |S|, half its tolerance, its index
+_half = itemgetter(2)
 
 
 def _margin(rising: _Pull, falling: _Pull) -> float:
     """The distance to the limits where both features keep the same."""
-    _, gain_up, centre_up, half_up = rising
-    _, gain_down, centre_down, half_down = falling
+    centre_up, gain_up, half_up, _ = rising
+    centre_down, gain_down, half_down, _ = falling
     apart = gain_up * gain_down * (centre_up - centre_down)
     return (gain_down * half_up + gain_up * half_down - apart) / (gain_up + gain_down)
 
 
 def _at(rising: _Pull, falling: _Pull, margin_um: float) -> Compromise:
-    up, gain_up, centre_up, half_up = rising
-    down, gain_down, centre_down, half_down = falling
+    centre_up, gain_up, half_up, up = rising
+    centre_down, gain_down, half_down, down = falling
     step_um = (half_down - half_up + gain_up * centre_up + gain_down * centre_down) / (gain_up + gain_down)
     return Compromise(step_um, margin_um, up, down)

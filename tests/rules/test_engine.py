@@ -3,6 +3,7 @@
 from dataclasses import replace
 from decimal import Decimal
 from math import isnan
+from typing import Any
 
 import pytest
 
@@ -12,7 +13,7 @@ from rules.engine import GUARD, bounded, decide
 from rules.limits import Limits
 from rules.verdicts import Decision, Reason
 
-WEAR = {"slope_um": 0.5, "slope_sd_um": 0.1}
+WEAR: dict[str, Any] = {"slope_um": 0.5, "slope_sd_um": 0.1}
 
 
 def decided(situation: Case) -> Decision:

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from math import inf, isnan
 from statistics import NormalDist
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -106,7 +107,7 @@ def test_quantiles_are_those_of_the_tables() -> None:
         ({"slope_um": 0.42, "slope_sd_um": 0.1, "kind": "work"}, False),
     ],
 )
-def test_wear_is_proven_by_a_drift_of_the_right_sign_beyond_its_spread(facts: dict[str, object], proven: bool) -> None:
+def test_wear_is_proven_by_a_drift_of_the_right_sign_beyond_its_spread(facts: dict[str, Any], proven: bool) -> None:
     """A tool wears one way only; a work offset does not wear."""
     assert wear_is_proven(case(**facts).evidence, Limits()) == proven
 

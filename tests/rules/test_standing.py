@@ -1,5 +1,7 @@
 """Open proposals: standing or withdrawn."""
 
+from typing import Any
+
 import pytest
 
 from rules.cases import Case, case, feature
@@ -7,7 +9,7 @@ from rules.engine import decide
 from rules.limits import Limits
 from rules.standing import still_stands
 
-WEAR = {"slope_um": 0.5, "slope_sd_um": 0.1}
+WEAR: dict[str, Any] = {"slope_um": 0.5, "slope_sd_um": 0.1}
 
 
 def answer(proposed_um: float, situation: Case) -> str | None:
