@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from feedback.snippets import words
 from feedback.snippets.correction import SnippetError
-from feedback.snippets.dialects import Dialect
+from feedback.snippets.dialect import Dialect
 from feedback.snippets.fields import shape
 from feedback.snippets.inert import acts, reads_as_word
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from feedback.snippets.correction import Correction
-from feedback.snippets.dialects import Dialect, family
+from feedback.snippets.dialect import Dialect, family
 from feedback.snippets.entry import Entry
 from feedback.snippets.fields import filled
 from feedback.snippets.inert import comment_lines, inert

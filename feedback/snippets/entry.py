@@ -13,7 +13,7 @@ from feedback.registers import Register
 from feedback.registers import register as register_named
 from feedback.snippets import fields
 from feedback.snippets.correction import Correction, SnippetError
-from feedback.snippets.dialects import Dialect, family
+from feedback.snippets.dialect import Dialect, family
 from feedback.units import MM_PER_INCH, from_mm, plain
 
 EntryUnit = Literal["mm", "inch", "deg"]

@@ -4,7 +4,7 @@ from feedback.configuration.facts import Machine
 from feedback.snippets.check import check_snippet
 from feedback.snippets.comments import comments
 from feedback.snippets.correction import Correction
-from feedback.snippets.dialects import Dialect, family
+from feedback.snippets.dialect import Dialect, family
 from feedback.snippets.entry import entry as entry_of
 from feedback.snippets.fields import filled
 

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from feedback.errors import ConfigurationError
+from feedback.snippets.correction import SnippetError
 from feedback.snippets.dialects import dialects_from_texts, load_dialects
 from feedback.snippets.render import render
 from tests.snippets.corrections import correction, machine
@@ -71,6 +72,36 @@ def test_a_shop_can_add_its_own(tmp_path: Path) -> None:
     assert ";VALUES ARE = DIAMETER VALUES IN MILLIMETRES" in lines
 
 
+def test_a_guard_needs_to_know_where_an_offset_is_kept() -> None:
+    """A dialect that compares a system's parameter but was not told its number refuses that system alone."""
+    text = OWN.replace("tool_x", "work").replace("P$tool X", "L2 $system $axis")
+    text += """
+[systems]
+54 = "P1"
+55 = "P2"
+[parameters]
+54 = 5221
+[guard]
+work = ["#<held> = #$parameter"]
+"""
+    ours = dialects_from_texts({PATH: text})["ours"]
+
+    assert "#<held> = #5222" in render(correction("work 54 Y"), ours, machine())
+    with pytest.raises(SnippetError, match="dialect ours does not know where the control keeps work 55"):
+        render(correction("work 55 Y"), ours, machine())
+
+
+def test_a_control_may_always_take_diameters() -> None:
+    """Where the code takes a diameter, it is written doubled even if the offset page shows radius, and says so."""
+    text = OWN.replace("tool_x", "tool_radius").replace("[comment]", 'radius_word = "diameter"\n[comment]', 1)
+    ours = dialects_from_texts({PATH: text})["ours"]
+
+    lines = render(correction("tool 5 radius"), ours, machine(tool_radius="radius")).splitlines()
+
+    assert "G10 P5 X-0.036" in lines
+    assert ";THE OFFSET PAGE SHOWS RADIUS - HALF OF THESE VALUES" in lines
+
+
 def test_no_folder_is_no_fault(tmp_path: Path) -> None:
     """A cell without a dialects folder has the shipped ones."""
     assert load_dialects(tmp_path / "none") == load_dialects(None)
@@ -107,6 +138,13 @@ def test_a_shipped_name_is_not_taken_over(tmp_path: Path) -> None:
             "dialects/ours.toml:3: characters: '_' missing; our own comments are written with them",
         ),
         (with_change("+_", "+_)"), "dialects/ours.toml:3: characters: found ')', which could end a comment"),
+        (with_change('open = ";"', 'open = "REM "'), "dialects/ours.toml:9: comment.open: found 'REM '; wanted a mark"),
+        (with_change('close = ""', 'close = "."'), "dialects/ours.toml:10: comment.close: found a character that"),
+        (with_change("X$new", "X$new" + " " * 50), "dialects/ours.toml:22: write.tool_x: 64 characters once filled in"),
+        (
+            OWN.replace('before = ["G90", "$unit_code"]', 'after = ["G90", "$unit_code"]'),
+            "before: no line states G90",
+        ),
         (with_change("tool_x", "tool_q"), "dialects/ours.toml:22: write.tool_q: "),
         (
             with_change("longest_line", "longest"),
