@@ -108,6 +108,17 @@ def test_registers_that_no_feature_separates_are_named_with_the_feature_that_wou
     assert warnings(lone_wall, BORE.replace("H7", "H11")) == []
 
 
+def test_a_rotary_offset_that_cannot_be_separated_asks_for_a_datum_line() -> None:
+    """Two rotary axes on one line cannot be told apart."""
+    line = ANGLE.replace('axis = "B"', 'axis = "B"\nmoves = { "work 54 B" = -1, "work 54 C" = -1 }')
+    assert warnings(line) == [
+        (
+            f"work 54 B and work 54 C {CANNOT};"
+            " add a datum line read as an angle about B in work 54 or a datum line read as an angle about C in work 54"
+        )
+    ]
+
+
 def test_what_one_plan_alone_cannot_separate_is_said_though_another_can() -> None:
     """While only the second part runs, its wall says nothing certain."""
     lone_wall = WALL.replace('relative_to = "31"\n', 'machined_in = "55"\n').replace('"54"', '"55"')

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from feedback.configuration.faults import Findings
 from feedback.configuration.loading import from_texts
 from feedback.errors import ConfigurationError
 from tests.configuration.cells import BORE, CELL, DATUM, FOLDER, HEAD, LIMITS, PLAN, cell, faults, texts
@@ -366,6 +367,90 @@ def test_a_fault_of_the_limits_is_named_on_its_line(old: str, new: str, fault: s
     assert faults(limits=swapped(LIMITS, old, new)) == [f"limits.toml:{fault}"]
 
 
+def test_a_register_has_one_table() -> None:
+    """Two tables for one register, written differently, would leave open which one counts."""
+    assert faults(limits=LIMITS + '[register."M1 TOOL 5 Radius"]\nband = "10 %"\n') == [
+        (
+            "limits.toml:9: register.\"M1 TOOL 5 Radius\": found 'M1 TOOL 5 Radius' a second time;"
+            " wanted one table for each register"
+        )
+    ]
+
+
+def test_names_become_words_in_logs_and_names_of_folders() -> None:
+    """What a log cannot print as one word, or a file system cannot carry, is refused."""
+    assert faults(cell=swapped(CELL, "[machine.M1]", '[machine."M 1"]'), limits="") == [
+        (
+            "cell.toml:5: machine.\"M 1\": found 'M 1'; wanted letters, digits, '.', '_' and '-' only,"
+            " because folders carry this name"
+        )
+    ]
+    assert faults(cell=swapped(CELL, "[artefact.RING1]", '[artefact."RING,1"]')) == [
+        (
+            "cell.toml:12: artefact.RING,1: found 'RING,1'; wanted printable ASCII without blanks, quotes, brackets"
+            " or any of , ; = / \\"
+        )
+    ]
+
+
+@pytest.mark.parametrize(
+    ("changed", "fault"),
+    [
+        (
+            {"cell": "machine = {}\n" + CELL[: CELL.index("[machine")] + CELL[CELL.index("[artefact") :], "limits": ""},
+            "cell.toml:1: machine: found no machine; wanted at least one table such as [machine.M1]",
+        ),
+        (
+            {"plan": HEAD + "feature = []", "limits": ""},
+            "parts/4101.toml:4: feature: found no feature; wanted at least one table [[feature]]",
+        ),
+        (
+            {"plan": HEAD + "feature = 5", "limits": ""},
+            "parts/4101.toml:4: feature: found 5; wanted a list of tables, each beginning with [[feature]]",
+        ),
+        (
+            {"plan": swapped(PLAN, "tool = 5", "moves = 5")},
+            (
+                "parts/4101.toml:10: feature[1].moves: found 5;"
+                ' wanted registers and ratios such as { "tool 5 radius" = -2 }'
+            ),
+        ),
+        (
+            {"cell": swapped(CELL, '"logs/M1"', '"logs\\u0000/M1"')},
+            "cell.toml:6: machine.M1.logs: found 'logs\\x00/M1'; wanted a folder",
+        ),
+        (
+            {"cell": swapped(CELL, 'name = "Cell 3"', 'name = "Cell 3"\nstore = "postgresql://u:pw@[h/d"')},
+            (
+                "cell.toml:3: cell.store: found an address that cannot be understood;"
+                ' wanted "sqlite" or "postgresql://user@host/database"'
+            ),
+        ),
+        (
+            {"limits": f"[default]\nsettle = 0x{'f' * 6000}"},
+            (
+                "limits.toml:2: default.settle: found a number beyond all reason;"
+                " wanted a whole number of parts, 0 or more"
+            ),
+        ),
+        (
+            {"limits": f"[default]\nband = '{'x' * 500}'"},
+            f"limits.toml:2: default.band: found '{'x' * 500}'; wanted a share such as \"30 %\"",
+        ),
+        (
+            {"limits": "[default]\nband = 1e99999999999999999999"},
+            (
+                "limits.toml:1: this is not TOML: the number '1e99999999999999999999' is beyond all reason;"
+                " correct the line, or comment it out with #"
+            ),
+        ),
+    ],
+)
+def test_odd_things_are_answered_with_words_too(changed: dict[str, str], fault: str) -> None:
+    """Seldom seen, and no reason for anything but words."""
+    assert faults(**changed) == [fault]
+
+
 def test_rotary_limits_are_angles() -> None:
     """A length means nothing to a rotary offset, and an angle nothing to a linear one."""
     assert faults(limits='[kind.rotary]\nstep = "0.01 mm"\n') == [
@@ -527,6 +612,13 @@ def test_monstrous_files_are_faults(text: str) -> None:
     """Depth and length beyond reason end in words, too."""
     assert faults(limits=text)
     assert faults(cell=text)
+
+
+def test_a_file_too_deep_to_be_located_still_names_its_first_line() -> None:
+    """The reader of TOML bears a little more depth than the search for the line; the fault must not get lost."""
+    findings = Findings(FOLDER, {"limits.toml": "a = " + "[" * 5000})
+    findings.at("limits.toml")(("a",), "is wrong")
+    assert [str(fault) for fault in findings.faults] == ["/cell/limits.toml:1: a: is wrong"]
 
 
 def test_a_shop_may_bring_its_own_layout_and_dialect() -> None:

@@ -181,6 +181,13 @@ def test_stated_moves_replace_what_the_kind_would_give() -> None:
     assert moves(feature(kind="bore", moves=Bare("{}"))) == {}
 
 
+def test_a_position_cut_by_the_side_of_a_tool_lists_both_its_registers() -> None:
+    """The table names the origin; that the cutter's radius moves it too, only the plan's writer knows."""
+    both = Bare('{ "work 54 X" = 1, "tool 5 radius" = -1 }')
+    cut = feature("2", kind="position", axis="X", role="machined", relative_to="31", work="54", moves=both)
+    assert moves(DATUM, cut) == {"work 54 X": 1, "tool 5 radius": -1}
+
+
 def test_extended_coordinate_systems_are_understood() -> None:
     """Shops with many fixtures use the extended offsets."""
     plan = HEAD.replace('"54"', '"54.1 p3"') + DATUM.replace('"54"', '"54.1 P3"')
