@@ -101,7 +101,7 @@ def faults(**changed: str) -> list[str]:
     return []
 
 
-def feature(id: str = "1", **keys: object) -> str:
+def feature(id: object = "1", **keys: object) -> str:
     """One [[feature]] table; text is quoted, anything else is written as it is."""
     words = {"id": id, "nominal": "25 mm", "tolerance": Bare('["-0.010 mm", "+0.010 mm"]'), **keys}
     lines = (f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}" for key, value in words.items())

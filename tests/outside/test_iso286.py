@@ -18,7 +18,7 @@ def rows(name: str) -> Iterator[dict[str, str]]:
     yield from csv.DictReader(line for line in text.splitlines() if not line.startswith("#"))
 
 
-def deviations_um(size_mm: object, name: str) -> tuple[Decimal, Decimal]:
+def deviations_um(size_mm: object, name: str) -> tuple[Decimal | int, Decimal | int]:
     """Upper and lower, as the tables print them."""
     lower, upper = limit_deviations(Decimal(str(size_mm)), name)
     return upper * 1000, lower * 1000
@@ -79,7 +79,7 @@ SIZES = sorted({size for step in STEPS for size in (step, step - Decimal("0.5"))
 @pytest.mark.parametrize("letter", ["d", "e", "f", "g", "h", "js", "k", "m", "n", "p", "s"])
 def test_an_independent_package_gives_the_same_shafts(letter: str) -> None:
     """Every size step, its edges, and every grade from 5 to 11."""
-    from pressfit import fit
+    from pressfit import fit  # type: ignore[import-untyped]
 
     fine = {Decimal(edge) + shift for edge in (65, 100, 140, 160, 200, 225, 280, 355, 450) for shift in (0, 1)}
     for size in sorted({*SIZES, *fine}):
@@ -93,7 +93,7 @@ def test_an_independent_package_gives_the_same_shafts(letter: str) -> None:
 
 def test_an_independent_package_gives_the_same_holes() -> None:
     """H from grade 5 to 11 over every size step and its edges."""
-    from pressfit import fit
+    from pressfit import fit  # type: ignore[import-untyped]
 
     for size in SIZES:
         for grade in range(5, 12):
