@@ -93,7 +93,7 @@ def test_an_independent_package_gives_the_same_shafts(letter: str) -> None:
 
 def test_an_independent_package_gives_the_same_holes() -> None:
     """H from grade 5 to 11 over every size step and its edges."""
-    from pressfit import fit  # type: ignore[import-untyped]
+    from pressfit import fit
 
     for size in SIZES:
         for grade in range(5, 12):
