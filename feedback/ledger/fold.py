@@ -5,16 +5,12 @@ Nothing here looks at a clock or decides anything: the same events always give t
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import Any, Final, Protocol
 
 from feedback.ledger.chain import Event, canonical
 from feedback.ledger.rows import Numbers, Origin, Rows, rows_of
 from feedback.ledger.sql import Sql, insert, upsert
-
-if TYPE_CHECKING:
-    from feedback.resolve import Measurement
-
-    from feedback.records import Record
+from feedback.records import Record
 
 Content = Mapping[str, Any]
 
@@ -39,7 +35,7 @@ class Rereader(Protocol):
 
     def configure(self, texts: Mapping[str, str]) -> None: ...
 
-    def records(self, event: Event, reader: str | None) -> "Sequence[Record | Measurement]": ...
+    def records(self, event: Event, reader: Content | None) -> Sequence[Record]: ...
 
 
 class Fold:
@@ -50,7 +46,7 @@ class Fold:
         self.numbers = numbers
         self.rereader = rereader
 
-    def apply(self, event: Event, records: "Sequence[Record | Measurement] | None" = None) -> None:
+    def apply(self, event: Event, records: Sequence[Record] | None = None) -> None:
         """Bring the read tables to where they are after `event`. ValueError for a kind nobody knows.
 
         `records` spare reading the taken text again.
@@ -62,13 +58,14 @@ class Fold:
         else:
             _FOLDINGS[event.kind](self, event, event.content)
 
-    def _text(self, event: Event, records: "Sequence[Record | Measurement] | None") -> None:
+    def _text(self, event: Event, records: Sequence[Record] | None) -> None:
         content = event.content
         stream = self._stream(content["stream"])
         if records is None:
             if self.rereader is None:
                 raise ValueError(f"the records of event {event.seq} ({event.kind}) are wanted together with it")
-            records = self.rereader.records(event, stream.get("reader"))
+            reader = stream.get("reader")
+            records = self.rereader.records(event, None if reader is None else json.loads(reader))
         origin = Origin(
             machine=_machine(event),
             stream=content["stream"],

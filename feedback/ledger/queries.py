@@ -9,7 +9,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback.errors import StoreError
-from feedback.ledger.chain import EMPTY, Checkpoint, Event, moment
+from feedback.ledger.chain import EMPTY, Checkpoint, Event
+from feedback.ledger.chain import moment as moment
 from feedback.ledger.sql import Sql, marks
 from feedback.registers import Register, register
 
@@ -119,7 +120,10 @@ def streams(sql: Sql, machine: str | None = None) -> list[StreamRow]:
     """Every stream of log text taken so far."""
     columns = "id, machine, path, head, tail, digest, taken, lines, reader, finished"
     found = sql.rows(f"SELECT {columns} FROM stream WHERE machine = coalesce(?, machine) ORDER BY id", (machine,))
-    return [StreamRow(*row, None if reader is None else json.loads(reader), bool(end)) for *row, reader, end in found]
+    return [
+        StreamRow._make((*row, None if reader is None else json.loads(reader), bool(finished)))
+        for *row, reader, finished in found
+    ]
 
 
 def register_values(sql: Sql, machine: str) -> dict[Register, Decimal]:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import Any, Final
 
 from feedback.ledger.chain import canonical, microseconds
 from feedback.records import (
@@ -24,9 +24,7 @@ from feedback.records import (
     SetterReading,
     Unreadable,
 )
-
-if TYPE_CHECKING:
-    from feedback.resolve import Measurement
+from feedback.resolve import Measurement
 
 UM_PER_MM = 1000
 
@@ -74,21 +72,18 @@ class Rows:
     ended_earlier_part: int | None = None  # a part begun in an earlier text that is complete now
 
 
-def rows_of(records: Sequence["Record | Measurement"], origin: Origin, numbers: Numbers) -> Rows:
+def rows_of(records: Sequence[Record], origin: Origin, numbers: Numbers) -> Rows:
     """The rows of `records`; moves `numbers` on. TypeError for a reading that was not resolved against its plan."""
-    from feedback.resolve import Measurement
-
     writer = _Writer(origin, numbers)
-    write = {**_RECORD_WRITERS, Measurement: _Writer.measurement}
     for record in records:
-        writing = write.get(type(record))
+        writing = _WRITERS.get(type(record))
         if writing is None:
             raise TypeError(f"found {type(record).__name__} at line {record.line}; wanted resolved records")
         writing(writer, record)
     return writer.finished()
 
 
-def doubts_of(records: Sequence["Record | Measurement"]) -> list[list[Any]]:
+def doubts_of(records: Sequence[Record]) -> list[list[Any]]:
     """The doubts of `records` as they are kept in the event: [check, words, lines as [first, last] spans]."""
     lines: dict[tuple[str, str], list[list[int]]] = {}
     for record in records:
@@ -136,13 +131,12 @@ class _Writer:
         self._seen: tuple[datetime | None, int] = (None, 0)
 
     def at_us(self, at: datetime | None) -> int:
-        """The line's time, else the newest its stream printed, else when it was taken."""
+        """The line's time, else the one printed last in its stream, else when it was taken."""
         if at is None:
             return self.origin.taken_at_us if self.last_at_us is None else self.last_at_us
         if at is not self._seen[0]:
             self._seen = (at, microseconds(at))
-        at_us = self._seen[1]
-        self.last_at_us = at_us if self.last_at_us is None else max(self.last_at_us, at_us)
+        at_us = self.last_at_us = self._seen[1]
         if self._timeless is not None:
             self._timeless[6], self._timeless = at_us, None
         return at_us
@@ -171,7 +165,7 @@ class _Writer:
         self.part_id = None
         self._timeless = None
 
-    def measurement(self, record: "Measurement") -> None:
+    def measurement(self, record: Measurement) -> None:
         doubts = [[doubt.check, doubt.words] for doubt in record.doubts]
         if record.at is not None and self._timeless is not None:
             self.at_us(record.at)
@@ -292,7 +286,8 @@ def _repeat(writer: _Writer, record: Repeat) -> None:
     writer.other("repeat", record, {"artefact": record.artefact, "point": record.point, "actual": record.actual})
 
 
-_RECORD_WRITERS: dict[type, Callable[[_Writer, Any], None]] = {
+_WRITERS: Final[dict[type, Callable[[_Writer, Any], None]]] = {
+    Measurement: _Writer.measurement,
     PartBegin: _Writer.part_begin,
     PartEnd: _Writer.part_end,
     RegisterReadback: _Writer.readback,

@@ -68,7 +68,7 @@ stream = Table(
     _text("reader", null=True),
     Column("finished", Boolean, nullable=False),
     _whole("open_part_id", null=True),  # the part that the next line belongs to
-    _whole("last_at_us", null=True),  # newest time the stream printed: an undated line between parts belongs there
+    _whole("last_at_us", null=True),  # the time printed last: an undated line between parts belongs there
 )
 part = Table(
     "part",
@@ -233,6 +233,11 @@ CREATE TRIGGER event_is_appended BEFORE INSERT ON event
 FOR EACH ROW EXECUTE FUNCTION refuse_change_of_history()
 """,
 )
+
+GUARDS: Final = {
+    "sqlite": frozenset({"event_is_never_changed", "event_is_never_removed", "event_is_appended"}),
+    "postgresql": frozenset({"event_is_never_changed", "event_is_appended"}),
+}
 
 
 def create(connection: Connection) -> None:

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import filelock
 import sqlalchemy
@@ -24,11 +24,7 @@ from feedback.ledger.chain import Checkpoint, Event
 from feedback.ledger.fold import Fold, next_numbers
 from feedback.ledger.rows import Numbers, doubts_of
 from feedback.ledger.sql import Sql, insert
-
-if TYPE_CHECKING:
-    from feedback.resolve import Measurement
-
-    from feedback.records import Record
+from feedback.records import Record
 
 STORE_NAME: Final = "trueup.sqlite"
 LOCK_NAME: Final = "write.lock"
@@ -152,7 +148,7 @@ class Writing:
         machine: str | None,
         content: Mapping[str, Any],
         body: bytes | None = None,
-        records: "Sequence[Record | Measurement] | None" = None,
+        records: Sequence[Record] | None = None,
     ) -> int:
         """Write one event and apply it to the read tables; its number comes out.
 
