@@ -53,7 +53,8 @@ class Change:
         if not self.registers.any():
             return "no register explains it, so it is counted as a change of that feature alone"
         first = min(confirmed)
-        moved = [f"{shape.register_name(int(r))} by {shape.size(first, jump_um[r])}" for r in np.flatnonzero(self.registers)]
+        jumped = [int(register) for register in np.flatnonzero(self.registers)]
+        moved = [f"{shape.register_name(register)} by {shape.size(first, jump_um[register])}" for register in jumped]
         words = " or ".join(moved) if len(moved) > 1 else moved[0]
         return f"taken as a sudden change of {words}; the estimate starts again from there"
 

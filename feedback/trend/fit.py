@@ -8,16 +8,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feedback.trend.follow import Sheet, entered, model_of, prior_var, set_up, without_known
+from feedback.trend.follow import Position, Sheet, entered, model_of, prior_var, without_known
 from feedback.trend.priors import Parameters, Priors, prior_parameters
 from feedback.trend.shape import States
 from feedback.trend.statespace import Array, Belief, Flags, Score, Step, score
 
 VAGUE_LEVEL_UM = 1000.0  # where the window does not begin at set-up, its first level is anybody's guess
 FURTHEST_SD = 4.0  # no parameter goes further from its prior than this many of the prior's standard deviations
-FLAT_ENOUGH = 0.01  # gradient by a log parameter at which the fit stops: moves a parameter by less than one per cent
+FLAT_ENOUGH = 0.05  # gradient by a log parameter at which the fit stops: a parameter would move by some per cent
 STILL_FLAT = 0.5  # a line search that gave up this close to the top has found it for every practical purpose
 MOST_ITERATIONS = 60
+# The most likely spread is smaller than the mean one, and an interval built on it too narrow. For a log-normal the mean
+# variance lies one variance of the logarithm above the mode. Of 95 % intervals from three parts on, 92 % held the truth
+# without any caution, 94 to 95 % with these (150 simulated groups of four shapes each; see tests/trend).
+NOISE_CAUTION = 1.0
+WALK_CAUTION = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +82,22 @@ class _Scale:
         factors = [priors.noise_factor] * states.features + [priors.walk_factor] * len(self._kinds)
         return mean, np.log(factors + ([priors.slope_walk_factor] if self._has_slopes else []))
 
+    def spread(self, scored: Score) -> Array:
+        """Standard deviations of the logarithms once the readings have been seen, rather too wide than too narrow."""
+        features, registers = self.states.features, self.states.registers
+        information = 1 / self.prior()[1] ** 2
+        information[:features] += scored.noise_information
+        np.add.at(information, features + np.array(self._kind_of), scored.walk_information[:registers])
+        if self._has_slopes:
+            information[-1] += sum(scored.walk_information[index] for index in self.states.slope if index is not None)
+        return 1 / np.sqrt(information)
+
+    def caution(self) -> Array:
+        """How far from the most likely logarithm towards that of the mean variance, in its posterior variances."""
+        caution = np.full_like(self.prior()[0], WALK_CAUTION)
+        caution[: self.states.features] = NOISE_CAUTION
+        return caution
+
     def gradient(self, theta: Array, scored: Score) -> Array:
         """The score by the logarithms: d var = 2 var d log sd."""
         features, registers = self.states.features, self.states.registers
@@ -114,7 +135,7 @@ def fitted(states: States, priors: Priors, sheet: Sheet, begin_from: Parameters,
             jac=True,
             method="L-BFGS-B",
             bounds=bounds,
-            options={"maxiter": MOST_ITERATIONS, "gtol": FLAT_ENOUGH, "ftol": 1e-9},
+            options={"maxiter": MOST_ITERATIONS, "gtol": FLAT_ENOUGH, "ftol": 1e-6},
         )
     except np.linalg.LinAlgError:
         return Fit(None, "the fit met a covariance that is none; earlier parameters stay in force")
@@ -122,22 +143,23 @@ def fitted(states: States, priors: Priors, sheet: Sheet, begin_from: Parameters,
         return Fit(None, "the fit gave values that are no numbers; earlier parameters stay in force")
     if not found.success and np.max(np.abs(found.jac)) > STILL_FLAT:
         return Fit(None, f"the fit did not converge in {found.nit} steps; earlier parameters stay in force")
-    return Fit(scale.parameters(found.x), None)
+    left = scale.spread(_scored(states, window, scale.parameters(found.x)))
+    return Fit(scale.parameters(found.x + scale.caution() * left**2), None)
 
 
 def _scored(states: States, window: _Window, parameters: Parameters) -> Score:
     model = model_of(states, parameters)
     step = window.step
     if step is not None:
-        walk_cov = step.walk_cov + np.einsum("tk,kl->tkl", np.where(step.walks, model.walk_var, 0.0), np.eye(states.count))
+        walk_cov = step.walk_cov + np.where(step.walks, model.walk_var, 0.0)[:, None, :] * np.eye(states.count)
         step = Step(step.transition, walk_cov, step.walks)
     return score(model, window.start, window.readings, step)
 
 
 def _window(states: States, priors: Priors, sheet: Sheet, at_set_up: bool) -> _Window:
     level_um = priors.first_level_um if at_set_up else VAGUE_LEVEL_UM
-    start = set_up(states, priors)
-    start = type(start)(Belief(start.belief.mean, np.diag(prior_var(states, priors, level_um))), start.known)
+    nobody_knows = Belief(np.zeros(states.count), np.diag(prior_var(states, priors, level_um)))
+    start = Position(nobody_knows, np.zeros(states.registers))
     begin = entered(states, priors, start, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
     known = _known_moves(begin.known, sheet)
     return _Window(begin.belief, without_known(states, sheet.readings, known), _steps(states, priors, sheet))

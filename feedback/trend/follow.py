@@ -92,9 +92,7 @@ def renewed(states: States, priors: Priors, belief: Belief, fresh: Flags) -> Bel
     return Belief(np.where(own, 0.0, belief.mean), cov)
 
 
-def entered(
-    states: States, priors: Priors, position: Position, moved: Array, fresh: Flags, shock: Array
-) -> Position:
+def entered(states: States, priors: Priors, position: Position, moved: Array, fresh: Flags, shock: Array) -> Position:
     """The belief about a part once its known moves, new tools and sudden change are counted, before it is read."""
     belief, known = position.belief, position.known + moved
     if fresh.any():
@@ -116,9 +114,7 @@ def without_known(states: States, readings: Array, known: Array) -> Array:
     return left
 
 
-def follow(
-    states: States, priors: Priors, model: Model, position: Position, sheet: Sheet
-) -> Iterator[Piece]:
+def follow(states: States, priors: Priors, model: Model, position: Position, sheet: Sheet) -> Iterator[Piece]:
     """Filter `sheet` from `position`, one piece for every stretch without a new tool or sudden change."""
     events = np.flatnonzero(sheet.fresh[1:].any(axis=1) | sheet.shock[1:].any(axis=1)) + 1
     for first, end in zip([0, *events], [*events, len(sheet)], strict=True):

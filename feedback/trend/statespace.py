@@ -67,11 +67,16 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """Log-likelihood of n rows and its exact derivatives."""
+    """Log-likelihood of n rows, its exact derivatives, and how much the rows can tell at the very least.
+
+    An information is that about the logarithm of a standard deviation, from each row by itself.
+    """
 
     loglik: float
     by_noise_var: Array  # F
     by_walk_var: Array  # K
+    noise_information: Array  # F
+    walk_information: Array  # K
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +106,9 @@ def _time_last(matrices: Array) -> Array:
 
 
 def _in_place(packed: Array, read: Flags) -> Array:
-    """Put n x F values back under their features: the filter moves a row's readings to the front when some are missing."""
+    """Put n x F values back under their features: the filter moves what was read to the front of a row with gaps."""
+    if read.all():
+        return packed
     order = np.argsort(~read, axis=1, kind="stable")
     placed = np.empty_like(packed)
     np.put_along_axis(placed, order, packed, axis=1)
@@ -122,9 +129,7 @@ def _filtered(model: Model, start: Belief, readings: Array, keep: int, step: Ste
         _column_major(np.diag(model.walk_var)) if step is None else _time_last(step.walk_cov),
     )
     space.initialize_known(np.array(start.mean), np.array(start.cov, order="F"))
-    compiled = kalman_filter(
-        space, _CONVENTIONAL, _SOLVE_CHOLESKY, _FORCE_SYMMETRY, keep, 0, _NEVER_STEADY, 0
-    )
+    compiled = kalman_filter(space, _CONVENTIONAL, _SOLVE_CHOLESKY, _FORCE_SYMMETRY, keep, 0, _NEVER_STEADY, 0)
     compiled()
     return space, compiled
 
@@ -161,10 +166,16 @@ def score(model: Model, start: Belief, readings: Array, step: Step | None = None
     read = ~np.isnan(readings)
     disturbance = _in_place(np.asarray(smoother.smoothed_measurement_disturbance).T, read)
     spread = _in_place(np.einsum("iit->ti", np.asarray(smoother.smoothed_measurement_disturbance_cov)), read)
-    by_noise = np.where(read, disturbance**2 + spread - model.noise_var, 0.0).sum(axis=0) / (2 * model.noise_var**2)
+    learnt = np.where(read, 1 - spread / model.noise_var, 0.0)
+    by_noise = np.where(read, (disturbance / model.noise_var) ** 2, 0.0) - learnt / model.noise_var
     # what the later rows say about each step: estimator r and its precision N; the last step is followed by nothing
     estimator = np.asarray(smoother.scaled_smoothed_estimator).T[1:rows]
     precision = np.einsum("iit->ti", np.asarray(smoother.scaled_smoothed_estimator_cov))[1:rows]
-    each = estimator**2 - precision
-    by_walk = (each if step is None else np.where(step.walks[: rows - 1], each, 0.0)).sum(axis=0) / 2
-    return Score(float(np.sum(done.loglikelihood)), by_noise, by_walk)
+    walks = np.ones_like(precision, dtype=np.bool_) if step is None else step.walks[: rows - 1]
+    return Score(
+        loglik=float(np.sum(done.loglikelihood)),
+        by_noise_var=by_noise.sum(axis=0) / 2,
+        by_walk_var=np.where(walks, estimator**2 - precision, 0.0).sum(axis=0) / 2,
+        noise_information=2 * np.square(learnt).sum(axis=0),
+        walk_information=2 * np.square(np.where(walks, precision * model.walk_var, 0.0)).sum(axis=0),
+    )

@@ -47,7 +47,7 @@ FIRST_FITS: Final = frozenset({3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40, 50
 LATER_FITS: Final = 250  # parts between fits once they have settled
 YOUNG: Final = 2  # parts after which a register's level is known well enough to call a reading wild by itself
 FORGOTTEN_AFTER: Final = 50  # parts after which a suspect reading nobody repeated is history
-RESTLESS: Final = 0.25  # share of readings wild at first sight above which the feature scatters, and is not hit by chips
+RESTLESS: Final = 0.25  # share of readings wild at first sight above which it is scatter, not chips
 RESTLESS_LEAST: Final = 3  # such readings before that is said
 LONGEST_RUN: Final = 1024
 
@@ -169,7 +169,7 @@ class Tracker:
                 del self._suspects[feature]
 
     def _quiet_until(self, sheet: Sheet, at: int) -> int:
-        """End of the rows from `at` on that hold no new tool after the first, no fit but at the end, no careful part."""
+        """End of the rows from `at` on with no new tool but at the first, no fit but at the last, no careful part."""
         end = min(len(sheet), at + self._stride, at + _parts_to_next_fit(self._memory.end))
         touched = self._touched(sheet.readings[at:end])
         careful = touched[:, self._parts < YOUNG].any(axis=1)
@@ -213,9 +213,7 @@ class Tracker:
         if confirmed:
             self._go_back(sheet, judgement, left_out, confirmed, page, at)
             return
-        (piece,) = follow(
-            self._states, self._priors, self._model, self._position, with_gaps(sheet, left_out[None])
-        )
+        (piece,) = follow(self._states, self._priors, self._model, self._position, with_gaps(sheet, left_out[None]))
         self._accept(sheet, piece, left_out[None], page, at)
 
     def _forget_old_suspects(self) -> None:
@@ -223,9 +221,7 @@ class Tracker:
         self._suspects = {f: s for f, s in self._suspects.items() if now - s.row < FORGOTTEN_AFTER}
 
     def _judge(self, sheet: Sheet) -> Judgement:
-        before = entered(
-            self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0]
-        )
+        before = entered(self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
         expected = self._model.design @ before.belief.mean + self._states.sensitivity @ before.known
         cov = self._model.design @ before.belief.cov @ self._model.design.T + np.diag(self._model.noise_var)
         touched = self._touched(sheet.readings)[0]
@@ -309,9 +305,7 @@ class Tracker:
         page.fit_failed[at] = self._complaint
 
     def _expected_levels(self, sheet: Sheet) -> np.ndarray[Any, np.dtype[np.float64]]:
-        before = entered(
-            self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0]
-        )
+        before = entered(self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
         return before.belief.mean[: self._states.registers] + before.known
 
     def _refilter(self) -> Piece:
@@ -320,7 +314,7 @@ class Tracker:
         piece = None
         for piece in follow(self._states, self._priors, self._model, self._memory.start, sheet):
             self._position = piece.position(len(piece.known))
-        assert piece is not None  # noqa: S101  # memory is never empty here
+        assert piece is not None  # nothing is filtered again before a part was taken
         return piece
 
     def _count_parts_again(self, change: Change) -> None:
@@ -354,7 +348,7 @@ class Tracker:
             self._model: Model = model_of(self._states, self._parameters)
 
     def _sheet_to_fit(self) -> Sheet:
-        """The newest remembered parts; a feature that scatters more than believed is counted in with all its readings."""
+        """The newest remembered parts; of a feature that scatters more than believed, all readings count."""
         memory = self._memory
         window = slice(max(0, len(memory) - WINDOW), len(memory))
         strange, sheet = memory.strange[window], memory.sheet[window]
