@@ -1,7 +1,7 @@
 """The answer document (schema trueup/1) and the words a person reads. Pure, and light enough for `trueup status`."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
-from decimal import Decimal
 from typing import Any
 
 from rules.evidence import Cause, Evidence
@@ -13,9 +13,9 @@ NEEDS_A_LOOK = frozenset({"stop", "correct", "hold"})
 LIVE = frozenset({"open", "accepted"})
 
 
-def length(um: float) -> float:
-    """Micrometres (millidegrees) as millimetres (degrees), to a tenth of a micrometre, without a negative zero."""
-    return round(um / 1000, 4) + 0.0
+def length(um: float, digits: int = 4) -> float | None:
+    """Micrometres (millidegrees) as millimetres (degrees), without a negative zero; None where there is no estimate."""
+    return round(um / 1000, digits) + 0.0 if math.isfinite(um) else None
 
 
 def decision_entry(evidence: Evidence, decision: Decision, cause: Cause) -> dict[str, Any]:
@@ -30,7 +30,7 @@ def decision_entry(evidence: Evidence, decision: Decision, cause: Cause) -> dict
         f"now_{unit}": None if evidence.now is None else float(evidence.now),
         f"error_{unit}": length(decision.error_um),
         f"sd_{unit}": length(decision.sd_um),
-        f"slope_{unit}_per_part": round(evidence.slope_um / 1000, 6) + 0.0,
+        f"slope_{unit}_per_part": length(evidence.slope_um, 6),
         "parts_left": decision.parts_left,
         "parts_left_low": decision.parts_left_low,
         "parts_left_high": decision.parts_left_high,
@@ -54,21 +54,27 @@ def feature_entries(decision: Decision, unit: str) -> list[dict[str, Any]]:
 
 
 def cell_document(
-    cell: str, machines: Iterable[str], decisions: Mapping[str, Sequence[Mapping[str, Any]]]
+    cell: str,
+    machines: Iterable[str],
+    decisions: Mapping[str, Sequence[Mapping[str, Any]]],
+    unreadable: Mapping[str, Mapping[str, Any]],
 ) -> dict[str, Any]:
     """The whole answer: one entry a machine, the most pressing answer of its registers first."""
     return {
         "schema": SCHEMA,
         "cell": cell,
-        "machines": [_machine(name, decisions.get(name, ())) for name in machines],
+        "machines": [_machine(name, decisions.get(name, ()), unreadable.get(name)) for name in machines],
     }
 
 
-def _machine(name: str, decisions: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def _machine(
+    name: str, decisions: Sequence[Mapping[str, Any]], unreadable: Mapping[str, Any] | None
+) -> dict[str, Any]:
     ordered = sorted(decisions, key=lambda entry: (MOST_PRESSING_FIRST.index(entry["answer"]), str(entry["register"])))
     return {
         "machine": name,
         "answer": ordered[0]["answer"] if ordered else "leave",
+        "unreadable": dict(unreadable) if unreadable else {"lines": 0, "newest": None},
         "decisions": list(ordered),
     }
 
@@ -87,6 +93,7 @@ def proposal_entry(
         f"now_{unit}": float(content["now"]),
         f"change_{unit}": float(content["change"]),
         f"new_{unit}": float(content["new"]),
+        "page": content["page"],
         "was_cut": content["was_cut"],
         "cause": content["cause"],
         "features": content["features"],
@@ -133,6 +140,8 @@ def main_reasons(entry: Mapping[str, Any]) -> list[str]:
     return carried or [reason["words"] for reason in entry["reasons"] if reason["rule"] == "band"]
 
 
-def signed(value: Decimal | float, unit: str) -> str:
-    """A change for people: always with its sign and unit."""
-    return f"{value:+.4f}".rstrip("0").rstrip(".") + f" {unit}"
+def page_words(page: Mapping[str, str]) -> str:
+    """What the person at the control sees and keys in: "0.000 -> -0.004 mm (-0.004 mm)"."""
+    change = page["change"] if page["change"].startswith("-") else f"+{page['change']}"
+    stored_as = f" {page['stored_as']}" if page["stored_as"] == "diameter" else ""
+    return f"{page['now']} -> {page['new']} {page['unit']}{stored_as} ({change} {page['unit']})"

@@ -15,17 +15,18 @@ from typing import TYPE_CHECKING, Any, Self
 
 import filelock
 
-from feedback import answers, picture, status
+from feedback import answers, status
 from feedback.configuration.facts import Configuration
 from feedback.configuration.loading import load
 from feedback.errors import StoreError, UsageError
 from feedback.intake import Intake, NewText
 from feedback.ledger import queries, recent, review
 from feedback.ledger.store import Store
-from feedback.ledger.taking import Taker
+from feedback.picture import Mark, Panel, plot, svg
 from feedback.processing import MachineProcess
 from feedback.registers import Register, register
 from feedback.snippets.folder import SnippetFolder
+from feedback.taking import Taker, known_streams
 from feedback.trendview import trend_view
 
 if TYPE_CHECKING:
@@ -95,8 +96,7 @@ class Cell:
     def document(self) -> dict[str, Any]:
         """The answer document of design schema trueup/1."""
         with self.store.reading() as sql:
-            decisions, proposals = sql.rows(status.DECISIONS), sql.rows(status.PROPOSALS)
-        answer = status.compose(self.folder, self.configuration.name, self.configuration.machines, decisions, proposals)
+            answer = status.compose(self.folder, self.configuration.name, self.configuration.machines, sql.rows)
         if troubles := self.troubles():
             answer["troubles"] = troubles
         return answer
@@ -133,14 +133,14 @@ class Cell:
         found = self.proposal(id)
         content = found.content
         title = f"{found.machine} {found.register}: {content['now']} to {content['new']} {content['unit']} ({found.id})"
-        return picture.svg(title, *self._view(found))
+        return svg(title, *self._view(found))
 
     def plot(self, id: str) -> list[str]:
         """The same in plain characters, a block of lines for each feature."""
         panels, _ = self._view(self.proposal(id))
-        return [line for panel in panels for line in (panel.title, *picture.text(panel), "")]
+        return [line for panel in panels for line in (panel.title, *plot(panel), "")]
 
-    def _view(self, found: queries.Proposal) -> tuple[list[picture.Panel], list[picture.Mark]]:
+    def _view(self, found: queries.Proposal) -> tuple[list[Panel], list[Mark]]:
         with self.store.reading() as sql:
             return trend_view(self.configuration, sql, found.machine, register(found.register), found.content)
 
@@ -237,12 +237,13 @@ class _Reading:
             ) from None
         configuration = cell.configuration
         self.snippets = SnippetFolder(configuration)
-        self._taker = Taker(configuration, cell.store)
+        self._taker = Taker(configuration)
+        self._refusals: list[str] = []
         with cell.store.writing(now or datetime.now(UTC)) as tx:
             self._taker.record_configuration(tx)
         with cell.store.reading() as sql:
             folders = {name: machine.logs for name, machine in configuration.machines.items()}
-            self._intake = Intake(folders, self._taker.streams(sql))
+            self._intake = Intake(folders, known_streams(sql))
             self._machines = {
                 name: MachineProcess(configuration, machine, sql) for name, machine in configuration.machines.items()
             }
@@ -256,23 +257,23 @@ class _Reading:
             if progress is not None:
                 progress(taken, self._intake.bytes_ahead + taken)
         if taken:
-            self.snippets.tidy(self._cell.store)
+            self._refusals = self.snippets.tidy(self._cell.store)
         return taken > 0
 
     def feed(self, machine: str, data: bytes, now: datetime | None) -> None:
         for new in self._intake.feed(machine, data):
             self._take(new, now)
-        self.snippets.tidy(self._cell.store)
+        self._refusals = self.snippets.tidy(self._cell.store)
 
     def _take(self, new: NewText, now: datetime | None) -> None:
         with self._cell.store.writing(now or datetime.now(UTC)) as tx:
-            seq, stream = self._taker.take(tx, new)
+            seq = self._taker.take(tx, new)
             news = recent.brought_by(tx.sql, new.machine, seq)
             self._machines[new.machine].take(tx, news, at_edge=new.last)
-        self._intake.taken(new, stream)
+        self._intake.taken(new)
 
     def troubles(self) -> list[str]:
-        return [*self._intake.troubles, *self._intake.waiting_words()]
+        return [*self._intake.troubles, *self._intake.waiting_words(), *self._refusals]
 
     def stop(self) -> None:
         self._lock.release()

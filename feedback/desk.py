@@ -14,6 +14,7 @@ from feedback.configuration.facts import Configuration, Machine
 from feedback.evidence import Standing, Witness
 from feedback.follow import SAME_UM, UM_PER_MM, Change, PartSeen
 from feedback.ledger import queries, recent, review
+from feedback.snippets.entry import on_page
 from rules.evidence import Evidence
 from rules.limits import Limits
 from rules.standing import still_stands
@@ -152,6 +153,7 @@ class Desk:
             "now": f"{step.now:f}",
             "change": f"{step.change:f}",
             "new": f"{step.new:f}",
+            "page": on_page(witness.register, self.machine, now=step.now, change=step.change, new=step.new),
             "was_cut": step.was_cut,
             "cause": cause,
             "features": answers.feature_entries(decision, unit),

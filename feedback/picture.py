@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from html import escape
 
 WIDTH, PANEL, GAP, LEFT, RIGHT, TOP = 860, 230, 46, 74, 150, 54
-BOTTOM = 46
+BOTTOM = 44
 
 _STYLE = """
 svg{background:#fff;color:#1a1f24;font:13px system-ui,sans-serif}
@@ -65,7 +65,7 @@ def svg(title: str, panels: Sequence[Panel], marks: Sequence[Mark] = ()) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" role="img">'
         f"<title>{escape(title)}</title><style>{_STYLE}</style>"
-        f'<text class="title" x="{LEFT}" y="26">{escape(title)}</text>{body}{_legend(height - 16)}</svg>\n'
+        f'<text class="title" x="{LEFT}" y="26">{escape(title)}</text>{body}{_legend(height - 30)}</svg>\n'
     )
 
 
@@ -197,15 +197,18 @@ def _ticks(low: float, high: float) -> list[float]:
     return [step * i + 0.0 for i in range(first, math.floor(high / step) + 1)]
 
 
+_LEGEND = (
+    "dots: readings   cross: not believed   line: filtered level with its 95 % interval   grey stripe: band, leave it alone",
+    "open diamond: the next part this can reach, unchanged   full diamond: the same with the change",
+)
+
+
 def _legend(y: float) -> str:
-    words = (
-        "dots: readings   cross: not believed   line: filtered level with 95 % interval   grey stripe: band, leave it alone"
-        "   open diamond: next part unchanged   full diamond: with the change"
-    )
-    return f'<text class="small" x="{LEFT}" y="{y}" xml:space="preserve">{words}</text>'
+    lines = enumerate(_LEGEND)
+    return "".join(f'<text class="small" x="{LEFT}" y="{y + 17 * i}" xml:space="preserve">{words}</text>' for i, words in lines)
 
 
-def text(panel: Panel, width: int = 64, height: int = 13) -> list[str]:
+def plot(panel: Panel, width: int = 64, height: int = 13) -> list[str]:
     """The newest readings of one feature in plain characters.
 
     `o` reading, `x` not believed, `-` limit, `.` target, `b` next part unchanged, `a` with the change.

@@ -22,6 +22,7 @@ from feedback.ledger import queries, recent
 from feedback.ledger.recent import News
 from feedback.registers import Register, register
 from feedback.series import in_order
+from rules.catalogue import SIZE_RULES
 from rules.engine import decide
 from rules.evidence import Evidence
 from rules.limits import Limits
@@ -204,7 +205,7 @@ class MachineProcess:
     def _inspect(self, line: GroupLine, feature: Feature, moment: Moment) -> Entry:
         """A feature that no register moves: its size can stop the run, nothing else follows from it."""
         evidence = feature_evidence(feature, moment)
-        decision = decide(evidence, line.plain_limits)
+        decision = decide(evidence, line.plain_limits, SIZE_RULES)
         return answers.decision_entry(evidence, decision, decided_cause(evidence, decision))
 
 

@@ -7,8 +7,8 @@ import json
 import sqlite3
 import tomllib
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -22,28 +22,41 @@ SELECT id, status, digest, payload, by_person, note FROM proposal p WHERE p.open
 ORDER BY p.changed_at_us
 """
 
+UNREADABLE = "SELECT machine, count(*), max(id) FROM unreadable GROUP BY machine"
+NEWEST_UNREADABLE = "SELECT path, line, column_no, reason FROM unreadable WHERE id = ?"
+
 Rows = Sequence[Sequence[Any]]
+Ask = Callable[[str, Sequence[Any]], Rows]
 
 
 def document(folder: Path) -> dict[str, Any]:
     """The answer document of the cell in `folder` as last written; machines without a part yet have no decisions."""
     name, store, machines = _cell_facts(folder)
-    decisions, proposals = _rows(folder, store)
-    return compose(folder, name, machines, decisions, proposals)
+    with _asking(folder, store) as ask:
+        return compose(folder, name, machines, ask)
 
 
-def compose(folder: Path, cell: str, machines: Iterable[str], decisions: Rows, proposals: Rows) -> dict[str, Any]:
-    """The answer document from rows of the tables `decision` and `proposal`."""
+def compose(folder: Path, cell: str, machines: Iterable[str], ask: Ask) -> dict[str, Any]:
+    """The answer document from what the store holds; `ask` runs one query."""
     newest = {}
-    for id, status, digest, payload, by, note in proposals:
+    for id, status, digest, payload, by, note in ask(PROPOSALS, ()):
         entry = answers.proposal_entry(id, status, digest, json.loads(payload), by, note)
         entry["snippet"] = snippet_of(folder, entry["machine"], id) if status in answers.LIVE else None
         newest[entry["machine"], entry["register"]] = entry
     by_machine = defaultdict(list)
-    for machine, payload in decisions:
+    for machine, payload in ask(DECISIONS, ()):
         decision = json.loads(payload)
         by_machine[machine].append(answers.with_proposal(decision, newest.get((machine, decision["register"]))))
-    return answers.cell_document(cell, machines, by_machine)
+    return answers.cell_document(cell, machines, by_machine, _unreadable(ask))
+
+
+def _unreadable(ask: Ask) -> dict[str, dict[str, Any]]:
+    """How many lines of each machine could not be understood, and the newest of them."""
+    found = {}
+    for machine, count, newest in ask(UNREADABLE, ()):
+        ((path, line, column, reason),) = ask(NEWEST_UNREADABLE, (newest,))
+        found[machine] = {"lines": count, "newest": f"{path}:{line}:{column}: {reason}"}
+    return found
 
 
 def snippet_of(folder: Path, machine: str, id: str) -> str | None:
@@ -64,18 +77,20 @@ def _cell_facts(folder: Path) -> tuple[str, str, list[str]]:
         return facts.name, facts.store, list(facts.machines)
 
 
-def _rows(folder: Path, store: str) -> tuple[Rows, Rows]:
+@contextmanager
+def _asking(folder: Path, store: str) -> Iterator[Ask]:
     if store != "sqlite":
         from feedback.ledger.store import Store
 
         with Store.open(folder, store, readonly=True) as opened, opened.reading() as sql:
-            return sql.rows(DECISIONS), sql.rows(PROPOSALS)
+            yield sql.rows
+        return
     path = folder / "state" / "trueup.sqlite"
     if not path.is_file():
         raise UsageError(f"{path}: nothing has been read yet; run `trueup process` once, or start `trueup watch`")
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as connection:
-            return connection.execute(DECISIONS).fetchall(), connection.execute(PROPOSALS).fetchall()
+            yield lambda statement, values: connection.execute(statement, values).fetchall()
     except sqlite3.Error as fault:
         raise StoreError(
             f"{path}: the store cannot be read: {fault}; `trueup verify` says what is wrong with it"

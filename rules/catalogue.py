@@ -41,6 +41,9 @@ RULES: tuple[Rule, ...] = (
     Travel(),
 )
 
+# What can be said of a feature that no register moves: its size can stop the run, nothing else follows from it.
+SIZE_RULES: tuple[Rule, ...] = (Plausible(), Tolerance(), Doubt())
+
 
 def table() -> tuple[tuple[str, str], ...]:
     """Name and reason of every rule in order, for the documentation."""

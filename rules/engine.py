@@ -31,13 +31,13 @@ _UNKNOWN = Decimal("NaN")
 GUARD = "step"  # the name under which the guard's answer is kept beside the rules'
 
 
-def decide(evidence: Evidence, limits: Limits) -> Decision:
+def decide(evidence: Evidence, limits: Limits, rules: Sequence[Rule] = RULES) -> Decision:
     """One register's answer under these limits, with every rule's verdict and, where the answer is correct, the step.
 
     A stop wins; without a wish only rules that stand alone count; then a hold wins over a wait. The guard may leave
     nothing of a wish: then the answer is leave, with its reason.
     """
-    judged = [(rule, rule.judge(evidence, limits)) for rule in RULES]
+    judged = [(rule, rule.judge(evidence, limits)) for rule in rules]
     reasons = [_reason(rule.name, VERDICT_WORD[type(verdict)], verdict.words) for rule, verdict in judged]
     answer = weigh(judged)
     step = None

@@ -31,27 +31,29 @@ def answer(document: Mapping[str, Any], as_json: bool) -> NoReturn:
 
 def lines(document: Mapping[str, Any]) -> Iterable[str]:
     """The answer for people: one line a machine, then what carries it."""
+    for trouble in document.get("troubles", ()):
+        yield f"! {trouble}"
     for machine in document["machines"]:
         yield f"{machine['machine']}: {answers.WORDS[machine['answer']]}"
-        for trouble in machine.get("troubles", ()):
-            yield f"    ! {trouble}"
         shown = [entry for entry in machine["decisions"] if entry["answer"] != "leave"]
         for entry in shown:
             yield from _entry_lines(entry)
         if not machine["decisions"]:
             yield "    no part has been read yet"
         elif not shown:
-            yield f"    {len(machine['decisions'])} registers looked at, none needs anything (part {machine['decisions'][0]['part']})"
+            count, part = len(machine["decisions"]), machine["decisions"][0]["part"]
+            yield f"    {count} registers looked at, none needs anything (part {part})"
+        unreadable = machine["unreadable"]
+        if unreadable["lines"]:
+            yield f"    {unreadable['lines']} log lines could not be understood, the newest: {unreadable['newest']}"
 
 
 def _entry_lines(entry: Mapping[str, Any]) -> Iterable[str]:
     proposal = entry.get("proposal")
     head = f"    {entry['register']}: {entry['answer']} (part {entry['part']}, cause: {entry['cause']})"
     if proposal is not None and proposal["status"] in answers.LIVE:
-        unit = "deg" if "now_deg" in proposal else "mm"
         head = (
-            f"    {entry['register']}: {proposal['now_' + unit]:g} -> {proposal['new_' + unit]:g} {unit}"
-            f" ({answers.signed(proposal['change_' + unit], unit)}), cause: {entry['cause']},"
+            f"    {entry['register']}: {answers.page_words(proposal['page'])}, cause: {entry['cause']},"
             f" proposal {proposal['id']} is {proposal['status']}"
         )
     yield head

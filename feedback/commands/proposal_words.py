@@ -3,6 +3,8 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from feedback.answers import page_words
+
 if TYPE_CHECKING:
     from feedback.cell import Cell
     from feedback.ledger.queries import Proposal
@@ -13,9 +15,8 @@ def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
     content = proposal.content
     unit = content["unit"]
     yield f"{proposal.id}  {proposal.status}  {proposal.machine}  {proposal.register}"
-    yield f"    now {content['now']} {unit}   change {_signed(content['change'])} {unit}   new {content['new']} {unit}" + (
-        "   (cut short by a limit)" if content["was_cut"] else ""
-    )
+    cut = "   cut short by a limit" if content["was_cut"] else ""
+    yield f"    on the offset page: {page_words(content['page'])}{cut}"
     yield f"    cause: {content['cause']}   proposed after part {content['part']}   expires: {content['expires_at'] or content['expires']}"
     if content["parts_left"] is not None:
         yield f"    at the present wear about {content['parts_left']} parts are left until this register's travel is used up"
@@ -38,10 +39,6 @@ def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
     path = cell.snippet_path(proposal.id)
     if path is not None:
         yield f"    snippet {path}"
-
-
-def _signed(text: str) -> str:
-    return text if text.startswith("-") else f"+{text}"
 
 
 def _wrapped(head: str, pieces: Any, width: int = 110) -> Iterator[str]:

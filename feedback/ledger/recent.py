@@ -77,6 +77,22 @@ def parts_between(sql: "Sql", machine: str, features: Sequence[str], after: int,
     return int(count)
 
 
+def stream_state(sql: "Sql", stream: str) -> tuple[dict[str, Any] | None, int | None] | None:
+    """Where the reader of a stream stopped and the newest time it printed; None for a stream not seen before."""
+    found = sql.row("SELECT reader, last_at_us FROM stream WHERE id = ?", (stream,))
+    return None if found is None else (found[0] and json.loads(found[0]), found[1])
+
+
+def delivered(sql: "Sql", machine: str, from_us: int, to_us: int) -> set[tuple[str, str, int, str]]:
+    """Every reading of a span of time as (part, feature, time, exact value): what a second delivery would repeat."""
+    rows = sql.rows(
+        "SELECT p.part, m.feature, p.at_us, m.actual FROM part p JOIN measurement m ON m.part_id = p.id "
+        "WHERE p.machine = ? AND p.at_us BETWEEN ? AND ?",
+        (machine, from_us, to_us),
+    )
+    return set(rows)  # type: ignore[arg-type]
+
+
 def newest_parts(sql: "Sql", machine: str, features: Sequence[str], up_to: int, parts: int) -> list[str]:
     """Names of the newest `parts` parts with a believed reading of any of `features`, oldest first."""
     rows = sql.rows(

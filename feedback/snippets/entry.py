@@ -72,6 +72,23 @@ def entry(correction: Correction, dialect: Dialect, machine: Machine) -> Entry:
     )
 
 
+def on_page(register: Register, machine: Machine, **values: Decimal) -> dict[str, str]:
+    """The values as the control's offset page shows them, with `unit` and `stored_as` ("radius", "diameter" or "")."""
+    doubled = register.axis == "radius" and machine.tool_radius == "diameter"
+    unit: EntryUnit = "deg" if register.kind == "rotary" else machine.unit
+    scale = _Scale(unit, 2 if doubled else 1, Decimal(0))
+    step = scale.exact(machine.increment(register))
+    places = _places(step)
+    shown = {name: f"{scale.exact(value) + 0:.{max(places, _places(scale.exact(value)))}f}" for name, value in values.items()}
+    return {**shown, "unit": unit, "stored_as": _stored_as(register, machine)}
+
+
+def _stored_as(register: Register, machine: Machine) -> str:
+    if register.axis == "x" and register.kind == "tool":
+        return "diameter"
+    return machine.tool_radius if register.axis == "radius" else ""
+
+
 def _refuse_first(correction: Correction, faults: Iterator[str], remedy: str) -> None:
     for fault in faults:
         raise SnippetError(f"{correction.machine} {correction.register}, proposal {correction.id}: {fault}; {remedy}")

@@ -4,6 +4,7 @@ A snippet of an expired or withdrawn proposal left lying about could be loaded b
 made again from the history at any time.
 """
 
+from collections.abc import Iterator
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,24 +31,33 @@ class SnippetFolder:
         self._dialects = load_dialects(configuration.folder / "dialects")
 
     def text(self, proposal: Proposal) -> tuple[str, Dialect]:
-        """The snippet of a proposal in its machine's dialect; where that cannot say it, as a sheet for entry by hand."""
+        """The snippet of a proposal in its machine's dialect; where that cannot say it, as a sheet for entry by hand.
+
+        SnippetError when neither can: the words of both refusals.
+        """
         machine = self._configuration.machines[proposal.machine]
         correction = correction_of(self._configuration.name, proposal)
         dialect = self._dialects[machine.dialect]
         try:
             return render(correction, dialect, machine), dialect
-        except SnippetError:
+        except SnippetError as refusal:
             sheet = self._dialects[BY_HAND]
-            return render(correction, sheet, machine), sheet
+            try:
+                return render(correction, sheet, machine), sheet
+            except SnippetError as second:
+                raise SnippetError(f"{refusal}\n{second}") from None
 
-    def tidy(self, store: "Store") -> None:
-        """Write what is missing, remove what is no longer live."""
+    def tidy(self, store: "Store") -> list[str]:
+        """Write what is missing, remove what is no longer live; what could not be written comes out, in words."""
         with store.reading() as sql:
             live = queries.proposals(sql)
+        refusals: list[str] = []
         for machine in self._configuration.machines:
-            self._tidy_machine(machine, [proposal for proposal in live if proposal.machine == machine])
+            mine = [proposal for proposal in live if proposal.machine == machine]
+            refusals += self._tidy_machine(machine, mine)
+        return refusals
 
-    def _tidy_machine(self, machine: str, live: list[Proposal]) -> None:
+    def _tidy_machine(self, machine: str, live: list[Proposal]) -> Iterator[str]:
         folder = self._configuration.folder / "snippets" / machine
         ids = {proposal.id for proposal in live}
         present = {path.stem for path in _snippets(folder)}
@@ -56,7 +66,10 @@ class SnippetFolder:
                 path.unlink(missing_ok=True)
         for proposal in live:
             if proposal.id not in present:
-                self._write(folder, proposal)
+                try:
+                    self._write(folder, proposal)
+                except SnippetError as refusal:
+                    yield str(refusal)
 
     def _write(self, folder: Path, proposal: Proposal) -> None:
         """Whole or not at all: a snippet cut off half-way must never lie in the folder."""
