@@ -70,7 +70,7 @@ def explained(
     """The change that explains best why `confirmed` features read far off on two parts, the last of them the newest."""
     row = min(suspect.row for suspect in confirmed.values())
     features = sorted(confirmed)
-    candidates = states.moves[features].any(axis=0)
+    candidates = states.moving(features)
     wrong = _first_part_wrong(states, memory, row, features, candidates)
     if wrong is not None:
         return Change(row, np.zeros_like(candidates), candidates, np.zeros(states.count), wrong)

@@ -75,16 +75,22 @@ class States:
 
     @property
     def registers(self) -> int:
-        return self.sensitivity.shape[1]
+        return int(self.sensitivity.shape[1])
 
     @property
     def features(self) -> int:
-        return self.sensitivity.shape[0]
+        return int(self.sensitivity.shape[0])
 
     @cached_property
     def moves(self) -> Flags:
         """F x R: the register moves the feature."""
-        return self.sensitivity != 0
+        moves: Flags = self.sensitivity != 0
+        return moves
+
+    def moving(self, features: Flags | list[int]) -> Flags:
+        """R: the register moves at least one of `features`."""
+        registers: Flags = np.any(self.moves[features], axis=0)
+        return registers
 
     @cached_property
     def slope(self) -> tuple[int | None, ...]:
@@ -95,9 +101,9 @@ class States:
     @cached_property
     def own(self) -> tuple[int | None, ...]:
         """Per feature the index of its own offset, where it has one."""
-        shared = self.moves[:, self.moves.sum(axis=0) > 1].any(axis=1)
+        shared = self.moves.sum(axis=0) > 1
         at = iter(range(self.registers + self._slopes, self.registers + self._slopes + self.features))
-        return tuple(next(at) if is_shared else None for is_shared in shared)
+        return tuple(next(at) if (moved & shared).any() else None for moved in self.moves)
 
     @property
     def _slopes(self) -> int:

@@ -26,7 +26,7 @@ from feedback.trend.outlooks import Outlooks, Prediction
 from feedback.trend.pages import Page
 from feedback.trend.priors import Parameters, Priors, prior_parameters, priors_for
 from feedback.trend.shape import GroupShape, Row, States, shape_of
-from feedback.trend.statespace import Flags, Model
+from feedback.trend.statespace import Array, Flags
 from feedback.trend.suspicion import WILD_SD, Judgement, Suspect, judged
 
 __all__ = [
@@ -172,7 +172,7 @@ class Tracker:
         """End of the rows from `at` on with no new tool but at the first, no fit but at the last, no careful part."""
         end = min(len(sheet), at + self._stride, at + _parts_to_next_fit(self._memory.end))
         touched = self._touched(sheet.readings[at:end])
-        careful = touched[:, self._parts < YOUNG].any(axis=1)
+        careful: Flags = np.any(touched[:, self._parts < YOUNG], axis=1)
         if self._suspects:
             careful |= ~np.isnan(sheet.readings[at:end, list(self._suspects)]).all(axis=1)
             oldest = min(suspect.row for suspect in self._suspects.values())
@@ -180,7 +180,7 @@ class Tracker:
         stops = careful | np.concatenate([[False], sheet.fresh[at + 1 : end].any(axis=1)])
         return at + (int(np.argmax(stops)) if stops.any() else end - at)
 
-    def _touched(self, readings: np.ndarray[Any, np.dtype[np.float64]]) -> Flags:
+    def _touched(self, readings: Array) -> Flags:
         """n x R: the part has a reading of the register."""
         touched: Flags = (~np.isnan(readings)).astype(np.int64) @ self._states.moves.astype(np.int64) > 0
         return touched
@@ -259,7 +259,7 @@ class Tracker:
         page.moving[rows] = [moving] * taken
         page.fit_failed[rows] = [self._complaint] * taken
         if self._suspects:
-            page.unsettled[rows] = self._states.moves[list(self._suspects)].any(axis=0)
+            page.unsettled[rows] = self._states.moving(list(self._suspects))
 
     def _words_of_suspects(self) -> str | None:
         if not self._suspects:
@@ -300,11 +300,11 @@ class Tracker:
         page.wild[at] = left_out
         page.parts[at], page.jump_age[at], page.jump_um[at] = self._parts, self._jump_age, self._jump_um
         page.jumped[at] = change.registers
-        page.unsettled[at] = change.registers | self._states.moves[list(confirmed)].any(axis=0)
+        page.unsettled[at] = change.registers | self._states.moving(list(confirmed))
         page.moving[at] = change.words(self.shape, confirmed, self._jump_um)
         page.fit_failed[at] = self._complaint
 
-    def _expected_levels(self, sheet: Sheet) -> np.ndarray[Any, np.dtype[np.float64]]:
+    def _expected_levels(self, sheet: Sheet) -> Array:
         before = entered(self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
         return before.belief.mean[: self._states.registers] + before.known
 
@@ -345,7 +345,7 @@ class Tracker:
         self._complaint = fit.complaint
         if fit.parameters is not None:
             self._parameters = fit.parameters
-            self._model: Model = model_of(self._states, self._parameters)
+            self._model = model_of(self._states, self._parameters)
 
     def _sheet_to_fit(self) -> Sheet:
         """The newest remembered parts; of a feature that scatters more than believed, all readings count."""
@@ -354,7 +354,7 @@ class Tracker:
         strange, sheet = memory.strange[window], memory.sheet[window]
         read = (~np.isnan(sheet.readings)).sum(axis=0)
         restless = (strange.sum(axis=0) >= RESTLESS_LEAST) & (strange.sum(axis=0) > RESTLESS * read)
-        shaken = self._states.moves[restless].any(axis=0)
+        shaken = self._states.moving(restless)
         shock = np.where(self._states.belonging_to(shaken)[None], 0.0, sheet.shock)
         calm = with_gaps(sheet, memory.left_out[window] & ~restless[None])
         return Sheet(calm.parts, calm.readings, calm.moved, calm.fresh, shock)
