@@ -1,9 +1,9 @@
 """trueup: from a line in a probe log to a correction that a person has reviewed.
 
-    import feedback
+import feedback
 
-    with feedback.open_cell("cells/3") as cell:
-        answer = cell.process()
+with feedback.open_cell("cells/3") as cell:
+    answer = cell.process()
 """
 
 from typing import TYPE_CHECKING, Any

@@ -67,9 +67,7 @@ def cell_document(
     }
 
 
-def _machine(
-    name: str, decisions: Sequence[Mapping[str, Any]], unreadable: Mapping[str, Any] | None
-) -> dict[str, Any]:
+def _machine(name: str, decisions: Sequence[Mapping[str, Any]], unreadable: Mapping[str, Any] | None) -> dict[str, Any]:
     ordered = sorted(decisions, key=lambda entry: (MOST_PRESSING_FIRST.index(entry["answer"]), str(entry["register"])))
     return {
         "machine": name,

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any, Self
 import filelock
 
 from feedback import answers, status
-from feedback.configuration.facts import Configuration
 from feedback.configuration.loading import load
 from feedback.errors import StoreError, UsageError
 from feedback.intake import Intake, NewText
@@ -38,7 +37,10 @@ Progress = Callable[[int, int], None]  # bytes taken, bytes in all
 
 
 def open_cell(folder: str | Path) -> "Cell":
-    """The cell in `folder`. ConfigurationError with every fault of its files; StoreError when its store cannot be used."""
+    """The cell in `folder`.
+
+    ConfigurationError with every fault of its files; StoreError when its store cannot be used.
+    """
     return Cell(Path(folder))
 
 
@@ -72,12 +74,16 @@ class Cell:
     def feed(self, machine: str, text: str, now: datetime | None = None) -> dict[str, Any]:
         """Take log text that comes without a file; the answer document comes out. The text may end in mid-line."""
         if machine not in self.configuration.machines:
-            raise UsageError(f"there is no machine {machine!r} in cell.toml; wanted one of {_listed(self.configuration.machines)}")
+            known = _listed(self.configuration.machines)
+            raise UsageError(f"there is no machine {machine!r} in cell.toml; wanted one of {known}")
         self._start_reading(now).feed(machine, text.encode(), now)
         return self.document()
 
     def refresh(self) -> bool:
-        """Read the configuration again when a file of it has changed; True when it has. The present one stays when the new one is faulty."""
+        """Read the configuration again when a file of it has changed; True when it has.
+
+        ConfigurationError when the new one is faulty; the present one then stays in force.
+        """
         changed = load(self.folder)
         if changed.digest == self.configuration.digest:
             return False
@@ -159,7 +165,10 @@ class Cell:
     def accept(
         self, id: str, *, by: str, note: str = "", digest: str | None = None, now: datetime | None = None
     ) -> dict[str, Any]:
-        """Person `by` accepts a proposal; nothing reaches a machine by this. `digest`: of the proposal the person saw."""
+        """Person `by` accepts a proposal; nothing reaches a machine by this.
+
+        `digest`: of the proposal the person saw; refused when it is another one.
+        """
         with self._answering(id, now) as tx:
             review.accept(tx, self.configuration.people, id, by, note, digest)
         return self.document()
@@ -185,7 +194,7 @@ class Cell:
         at = now or datetime.now(UTC)
         expires_at = self.proposal(id).content["expires_at"]
         if expires_at is not None and at >= datetime.fromisoformat(expires_at):
-            raise UsageError(f"proposal {id}: it expired at {expires_at}; nothing was changed; wait for the next part's answer")
+            raise UsageError(f"proposal {id}: it expired at {expires_at}; nothing was changed; wait for the next part")
         with self.store.writing(at) as tx:
             yield tx
 
@@ -194,7 +203,9 @@ class Cell:
         first, _, rest = name.strip().partition(" ")
         machine, register_name = (first, rest) if first in machines else (next(iter(machines)), name)
         if first not in machines and len(machines) > 1:
-            raise UsageError(f"found {name!r}; wanted the machine first, one of {_listed(machines)}: \"{machine} {name}\"")
+            raise UsageError(
+                f"found {name!r}; wanted the machine first, one of {_listed(machines)}: '{machine} {name}'"
+            )
         try:
             return machine, register(register_name)
         except ValueError as fault:

@@ -112,7 +112,9 @@ def watch(cell: Cell, stop: threading.Event, *, rescan_s: float, after_look: Cal
     The configuration is read again when it changes; a faulty one is reported and the last good one stays in force.
     """
     hints = Hints()
-    events = FolderEvents([folder for machine in cell.configuration.machines.values() for folder in machine.logs], hints)
+    events = FolderEvents(
+        [folder for machine in cell.configuration.machines.values() for folder in machine.logs], hints
+    )
     tell_service_manager("READY=1")
     try:
         rescan_due = time.monotonic()

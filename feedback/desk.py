@@ -1,6 +1,6 @@
 """The review desk of one machine: which corrections are proposed, what became of them, what stands in their way.
 
-A proposal is data (`proposed` event); whether it was accepted comes from a person; whether it was entered comes from the log.
+A proposal is data (`proposed` event); whether it was accepted comes from a person, whether it was entered from the log.
 """
 
 from dataclasses import dataclass
@@ -90,7 +90,8 @@ class Desk:
         tx.append("hand-change", self.machine.name, _hand_change(change))
         if live is not None and live.status in answers.LIVE:
             del self._live[name]
-            review.withdraw(tx, live.id, f"{name} was changed by hand from {change.old} to {change.new} ({change.source})")
+            why = f"{name} was changed by hand from {change.old} to {change.new} ({change.source})"
+            review.withdraw(tx, live.id, why)
 
     def part_seen(self, tx: "Writing", witness: Witness, seen: PartSeen, evidence: Evidence, limits: Limits) -> None:
         """Let a proposal run out or withdraw it where the new part says so."""
@@ -139,7 +140,7 @@ class Desk:
         decision: Decision,
         limits: Limits,
     ) -> dict[str, Any]:
-        """Everything a reviewer is shown and what it rests on: exact values as text, so that the digest is exact too."""
+        """Everything a reviewer is shown and what it rests on; exact values are text, so that the digest is exact too."""
         step = decision.step
         assert step is not None
         unit = witness.register.unit
@@ -179,9 +180,7 @@ class Desk:
             return True
         if limits.expires_parts is None or seen.part_id <= live.opened_part_id:
             return False
-        parts = recent.parts_between(
-            tx.sql, self.machine.name, witness.feature_keys, live.opened_part_id, seen.part_id
-        )
+        parts = recent.parts_between(tx.sql, self.machine.name, witness.feature_keys, live.opened_part_id, seen.part_id)
         return parts >= limits.expires_parts
 
 

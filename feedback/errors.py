@@ -33,7 +33,8 @@ class Fault:
     message: str
 
     def __str__(self) -> str:
-        return f"{self.path}:{self.line}: {self.key}: {self.message}" if self.key else f"{self.path}:{self.line}: {self.message}"
+        key = f"{self.key}: " if self.key else ""
+        return f"{self.path}:{self.line}: {key}{self.message}"
 
 
 class ConfigurationError(TrueupError):

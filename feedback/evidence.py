@@ -117,7 +117,9 @@ class Witness:
             register=self.name,
             kind=self.register.kind,
             part=moment.seen.part,
-            features=tuple(self._outlook(place, forecast, k, moment.seen.deviations, moved_um) for place in self._places),
+            features=tuple(
+                self._outlook(place, forecast, k, moment.seen.deviations, moved_um) for place in self._places
+            ),
             slope_um=forecast.slope_um[k][r],
             slope_sd_um=forecast.slope_sd_um[k][r],
             parts=forecast.parts[k][r],

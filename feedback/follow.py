@@ -1,8 +1,8 @@
 """Follows one coupling group of one machine, part by part: readings in, what is known after each part out.
 
-Pure. What happened arrives in the machine's own order (`Happening`s, see `feedback.series`); for every part with a reading of
-the group one `Moment` comes out, built only from what had happened up to then. Changes of registers that the log
-shows are known inputs of the trend and come out as `Change`s, for somebody else to say who proposed them.
+Pure. What happened arrives in the machine's own order (`Happening`s, see `feedback.series`); for every part with a
+reading of the group one `Moment` comes out, built only from what had happened up to then. Changes of registers that
+the log shows are known inputs of the trend and come out as `Change`s, for somebody else to say who proposed them.
 """
 
 import math
@@ -23,7 +23,7 @@ SAME_UM = 0.05  # two prints of one register closer than this are the same value
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartSeen:
-    """One part as this group sees it: deviations from nominal in um (millidegrees) of the readings that are believed."""
+    """One part as this group sees it: deviations from nominal, um (millidegrees), of the readings that are believed."""
 
     part_id: int
     part: str
@@ -92,9 +92,7 @@ class Track:
         if self.parts_since_new_tool == 0:
             return replace(self, value=value)
         moved_um = float(value - self.value) * UM_PER_MM
-        return replace(
-            self, value=value, travel_um=self.travel_um + moved_um, parts_since_change=0, new_tool=False
-        )
+        return replace(self, value=value, travel_um=self.travel_um + moved_um, parts_since_change=0, new_tool=False)
 
     def is_same(self, value: Decimal) -> bool:
         return self.value is not None and abs(float(value - self.value)) * UM_PER_MM < SAME_UM
@@ -125,7 +123,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Progress:
-    """What one call of `Follower.advance` brought: a moment and an outlook per part, and changes after the last of them."""
+    """What one call of `Follower.advance` brought: a moment and an outlook per part, and changes after the last."""
 
     moments: tuple[Moment, ...]
     outlooks: "Outlooks | None"  # None without parts, and for groups that no register moves
@@ -142,14 +140,15 @@ class _Between:
 
 
 class Follower:
-    """One group's memory. `snapshot()` and the constructor's `snapshot` carry it over a restart without a difference."""
+    """One group's memory. `snapshot()`, handed to the constructor, carries it over a restart without a difference."""
 
     def __init__(self, group: Group, machine: Machine, snapshot: Mapping[str, Any] | None = None) -> None:
         self.group = group
         self.machine = machine
         kept = snapshot or {}
         self.tracks = {
-            register: Track.from_json(kept["tracks"][str(register)]) if kept else Track() for register in group.registers
+            register: Track.from_json(kept["tracks"][str(register)]) if kept else Track()
+            for register in group.registers
         }
         self.parts: int = kept.get("parts", 0)
         self.last: tuple[int, int] = tuple(kept["last"]) if kept else (-1, -1)  # (at_us, part_id) of the newest part

@@ -1,4 +1,4 @@
-"""The trend as a picture: an SVG that prints well and reads in light and dark, and a small one in plain characters. Pure.
+"""The trend as a picture: an SVG that prints well and reads in light and dark, and one in plain characters. Pure.
 
 Shape and label carry every meaning; colour only repeats it.
 """
@@ -14,10 +14,12 @@ BOTTOM = 44
 _STYLE = """
 svg{background:#fff;color:#1a1f24;font:13px system-ui,sans-serif}
 text{fill:currentColor}.small{font-size:11.5px}.title{font-size:15px;font-weight:600}
-.limit{stroke:#a3261d;stroke-width:1.5;stroke-dasharray:9 4}.target{stroke:currentColor;stroke-width:1;stroke-dasharray:2 4}
+.limit{stroke:#a3261d;stroke-width:1.5;stroke-dasharray:9 4}
+.target{stroke:currentColor;stroke-width:1;stroke-dasharray:2 4}
 .band{fill:#8a97a3;fill-opacity:.16}.level{fill:none;stroke:#0b5cad;stroke-width:2}.range{fill:#0b5cad;fill-opacity:.14}
 .reading{fill:currentColor}.wild{fill:none;stroke:currentColor;stroke-width:1.6}
-.change{stroke:currentColor;stroke-width:1;stroke-dasharray:1 3}.before{fill:none;stroke:#0b5cad;stroke-width:2}.after{fill:#0b5cad}
+.change{stroke:currentColor;stroke-width:1;stroke-dasharray:1 3}
+.before{fill:none;stroke:#0b5cad;stroke-width:2}.after{fill:#0b5cad}
 .frame{fill:none;stroke:currentColor;stroke-opacity:.35}
 @media (prefers-color-scheme:dark){svg{background:#14181c;color:#e8ebee}.limit{stroke:#ff8a7f}
 .level,.before{stroke:#7db8f5}.range,.after{fill:#7db8f5}}
@@ -63,7 +65,8 @@ def svg(title: str, panels: Sequence[Panel], marks: Sequence[Mark] = ()) -> str:
     height = TOP + len(panels) * (PANEL + GAP) + BOTTOM
     body = "".join(_panel(panel, marks, TOP + i * (PANEL + GAP)) for i, panel in enumerate(panels))
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" role="img">'
+        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {WIDTH} {height}"'
+        f' width="{WIDTH}" height="{height}">'
         f"<title>{escape(title)}</title><style>{_STYLE}</style>"
         f'<text class="title" x="{LEFT}" y="26">{escape(title)}</text>{body}{_legend(height - 30)}</svg>\n'
     )
@@ -75,8 +78,9 @@ class _Scale:
     def __init__(self, panel: Panel, top: float) -> None:
         self.top = top
         self._count = len(panel.parts) + 1  # one place more, for the part to come
-        values = [v for v in (*panel.readings, panel.lower, panel.upper, panel.before, panel.after) if math.isfinite(v)]
-        # One wild reading far away must not flatten everything else: the picture ends at three tolerances, an arrow says so.
+        shown = (*panel.readings, panel.lower, panel.upper, panel.before, panel.after)
+        values = [value for value in shown if math.isfinite(value)]
+        # One wild reading far away must not flatten everything else: the picture ends at three tolerances.
         reach = 3 * (panel.upper - panel.lower)
         low = max(min(values), panel.target - reach)
         high = min(max(values), panel.target + reach)
@@ -128,7 +132,8 @@ def _mark(scale: _Scale, mark: Mark) -> str:
     x = scale.x(mark.index - 0.5)
     return (
         f'<line class="change" x1="{x:.1f}" x2="{x:.1f}" y1="{scale.top}" y2="{scale.top + PANEL}"/>'
-        f'<text class="small" transform="translate({x - 4:.1f} {scale.top + PANEL - 6}) rotate(-90)">{escape(mark.words)}</text>'
+        f'<text class="small" transform="translate({x - 4:.1f} {scale.top + PANEL - 6}) rotate(-90)">'
+        f"{escape(mark.words)}</text>"
     )
 
 
@@ -143,7 +148,9 @@ def _line(scale: _Scale, level: Sequence[float]) -> str:
 
 def _range(scale: _Scale, panel: Panel) -> str:
     """The 95 % interval of the filtered level."""
-    known = [(i, v, 1.96 * s) for i, (v, s) in enumerate(zip(panel.level, panel.spread, strict=True)) if math.isfinite(v)]
+    known = [
+        (i, v, 1.96 * s) for i, (v, s) in enumerate(zip(panel.level, panel.spread, strict=True)) if math.isfinite(v)
+    ]
     upper = [(scale.x(i), scale.y(v + s)) for i, v, s in known]
     lower = [(scale.x(i), scale.y(v - s)) for i, v, s in reversed(known)]
     return f'<polygon class="range" points="{_points(upper + lower)}"/>'
@@ -154,7 +161,9 @@ def _readings(scale: _Scale, panel: Panel) -> Iterable[str]:
         if not math.isfinite(value):
             continue
         x, y = scale.x(i), scale.y(value)
-        words = f"<title>part {escape(panel.parts[i])}: {value:+.1f} {panel.unit}{', not believed' if wild else ''}</title>"
+        words = (
+            f"<title>part {escape(panel.parts[i])}: {value:+.1f} {panel.unit}{', not believed' if wild else ''}</title>"
+        )
         if wild:
             cross = f"M{x - 5:.1f} {y - 5:.1f}L{x + 5:.1f} {y + 5:.1f}M{x - 5:.1f} {y + 5:.1f}L{x + 5:.1f} {y - 5:.1f}"
             yield f'<path class="wild" d="{cross}">{words}</path>'
@@ -179,9 +188,7 @@ def _axis(scale: _Scale, panel: Panel) -> Iterable[str]:
             f"{escape(panel.parts[i])}</text>"
         )
     for value in _ticks(scale.low, scale.high):
-        yield (
-            f'<text class="small" text-anchor="end" x="{LEFT - 8}" y="{scale.y(value) + 4:.1f}">{value:+g}</text>'
-        )
+        yield (f'<text class="small" text-anchor="end" x="{LEFT - 8}" y="{scale.y(value) + 4:.1f}">{value:+g}</text>')
     yield (
         f'<text class="small" text-anchor="middle" transform="translate(16 {scale.top + PANEL / 2}) rotate(-90)">'
         f"deviation from nominal, {panel.unit}</text>"
@@ -198,14 +205,16 @@ def _ticks(low: float, high: float) -> list[float]:
 
 
 _LEGEND = (
-    "dots: readings   cross: not believed   line: filtered level with its 95 % interval   grey stripe: band, leave it alone",
+    "dots: readings   cross: not believed   line: filtered level, 95 % interval   grey stripe: band, leave it alone",
     "open diamond: the next part this can reach, unchanged   full diamond: the same with the change",
 )
 
 
 def _legend(y: float) -> str:
     lines = enumerate(_LEGEND)
-    return "".join(f'<text class="small" x="{LEFT}" y="{y + 17 * i}" xml:space="preserve">{words}</text>' for i, words in lines)
+    return "".join(
+        f'<text class="small" x="{LEFT}" y="{y + 17 * i}" xml:space="preserve">{words}</text>' for i, words in lines
+    )
 
 
 def plot(panel: Panel, width: int = 64, height: int = 13) -> list[str]:

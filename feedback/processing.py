@@ -31,6 +31,7 @@ from rules.verdicts import Decision
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
     from feedback.ledger.store import Writing
+    from feedback.trend.tracker import Outlooks
 
 PARTS_BETWEEN_SNAPSHOTS = 50  # a restart replays about this many parts, and at most one chunk of text
 PARTS_AFTER_A_NEW_PLAN = 400  # when the plan has changed, the trend starts again from this many parts
@@ -52,7 +53,7 @@ class GroupLine:
         self.register_names = frozenset(str(register) for register in group.registers)
         self.tools = frozenset(register.tool for register in group.registers)
         self.follower = Follower(group, machine)
-        self.newest: tuple[Moment, Forecast | None] | None = None
+        self._newest: tuple[Moment, Outlooks | None] | None = None
         self._kept_parts = 0
 
     def restore(self, sql: "Sql") -> None:
@@ -80,12 +81,20 @@ class GroupLine:
     def advance(self, happenings: Sequence[Happening]) -> tuple[Progress, Forecast | None]:
         """Follow what happened; the newest part stays at hand for a register printed after it."""
         progress = self.follower.advance(happenings)
-        outlooks = progress.outlooks
-        seen = None if outlooks is None else forecast(outlooks, self.machine.lag)
         if progress.moments:
-            last = None if outlooks is None else forecast(outlooks[-1:], self.machine.lag)
-            self.newest = (progress.moments[-1], last)
-        return progress, seen
+            outlooks = progress.outlooks
+            self._newest = (progress.moments[-1], None if outlooks is None else outlooks[-1:])
+        return progress, self._forecast(progress.outlooks)
+
+    def newest(self) -> tuple[Moment, Forecast | None] | None:
+        """The newest part, with everything that has been seen of its registers since."""
+        if self._newest is None:
+            return None
+        moment, outlooks = self._newest
+        return replace(moment, tracks=self.follower.tracks), self._forecast(outlooks)
+
+    def _forecast(self, outlooks: "Outlooks | None") -> Forecast | None:
+        return None if outlooks is None else forecast(outlooks, self.machine.lag)
 
     def due_snapshot(self) -> str | None:
         """The memory to keep before new parts are taken, so that a restart always has a part to look at."""
@@ -153,11 +162,8 @@ class MachineProcess:
             self.desk.register_changed(tx, change)
 
     def _judge_newest(self, tx: "Writing", line: GroupLine) -> list[Entry]:
-        if line.newest is None:
-            return []
-        moment, seen = line.newest
-        newest = replace(moment, tracks=line.follower.tracks)
-        return self._judge(tx, line, newest, seen, 0, at_edge=True)
+        newest = line.newest()
+        return [] if newest is None else self._judge(tx, line, *newest, 0, at_edge=True)
 
     def _judge(
         self, tx: "Writing", line: GroupLine, moment: Moment, seen: Forecast | None, k: int, *, at_edge: bool
@@ -233,7 +239,12 @@ def _digest(group: Group, machine: Machine) -> str:
     from feedback.trend.priors import priors_for
 
     features = [
-        [feature.key, str(feature.lower), str(feature.upper), sorted((str(r), str(s)) for r, s in feature.moves.items())]
+        [
+            feature.key,
+            str(feature.lower),
+            str(feature.upper),
+            sorted((str(r), str(s)) for r, s in feature.moves.items()),
+        ]
         for feature in group.features
     ]
     return hashlib.sha256(json.dumps([features, repr(priors_for(group, machine))]).encode()).hexdigest()

@@ -1,7 +1,7 @@
 """Puts what the store holds of one machine into the order in which it happened, as `feedback.follow` takes it. Pure.
 
-Order: by time, then by arrival. A register print inside a part's record was in force when that part was cut, so it comes
-before the part; one printed between parts comes after the parts of the same time.
+Order: by time, then by arrival. A register print inside a part's record was in force when that part was cut, so it
+comes before the part; one printed between parts comes after the parts of the same time.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -70,7 +70,10 @@ def in_order(
         (_Place(seen.at_us, 0, seen.part_id, _PART, 0), seen) for seen in _parts(measurements)
     ]
     placed += [
-        (_place(row), RegisterSeen(register=register(row.register), value=Decimal(row.value), at_us=row.at_us, source=row.source))
+        (
+            _place(row),
+            RegisterSeen(register=register(row.register), value=Decimal(row.value), at_us=row.at_us, source=row.source),
+        )
         for row in registers
     ]
     placed += [(_place(row), ToolSeen(tool=row.tool, at_us=row.at_us, source=row.source)) for row in tools]

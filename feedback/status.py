@@ -1,6 +1,7 @@
 """Reads the present answer out of the store, quickly: somebody is standing at the machine.
 
-A SQLite store is read with the standard library alone and read-only; anything heavier would take longer than the answer.
+A SQLite store is read with the standard library alone and read-only; anything heavier would take longer than the
+answer.
 """
 
 import json

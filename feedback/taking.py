@@ -2,8 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from feedback.configuration.facts import Configuration
 from feedback.intake import NewText
@@ -25,7 +24,15 @@ if TYPE_CHECKING:
 def known_streams(sql: "Sql") -> list[Stream]:
     """Every stream taken so far, as the intake knows it again."""
     return [
-        Stream(id=row.id, machine=row.machine, path=row.path, head=row.head, tail=row.tail, digest=row.digest, taken=row.taken)
+        Stream(
+            id=row.id,
+            machine=row.machine,
+            path=row.path,
+            head=row.head,
+            tail=row.tail,
+            digest=row.digest,
+            taken=row.taken,
+        )
         for row in queries.streams(sql)
     ]
 
@@ -107,8 +114,5 @@ class _Delivered:
     def __contains__(self, key: object) -> bool:
         if not self._kept:
             return False
-        part, feature, at, actual = key  # type: ignore[misc]
-        assert isinstance(actual, Decimal)
+        part, feature, at, actual = cast(Delivery, key)
         return at is not None and (part, feature, microseconds(at), exact(actual)) in self._kept
-
-

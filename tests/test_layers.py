@@ -24,7 +24,19 @@ SHELLS = {
     "feedback.snippets.folder",
 }
 SHELL_PACKAGES = ("feedback.ledger.", "feedback.commands.")
-REACHES_OUT = {"socket", "http", "urllib", "ftplib", "smtplib", "telnetlib", "ssl", "serial", "requests", "httpx", "paramiko"}
+REACHES_OUT = {
+    "socket",
+    "http",
+    "urllib",
+    "ftplib",
+    "smtplib",
+    "telnetlib",
+    "ssl",
+    "serial",
+    "requests",
+    "httpx",
+    "paramiko",
+}
 CLOCKS_AND_FILES = {"time", "os", "shutil", "tempfile", "subprocess", "threading", "sqlite3", "logging"}
 
 
@@ -75,7 +87,9 @@ def test_the_core_touches_no_file_clock_or_network(module: str) -> None:
     """Everything but the shells is given what it needs, so that it can be run again and again on the same facts."""
     assert not packages(module) & (CLOCKS_AND_FILES | REACHES_OUT | {"sqlalchemy", "click", "watchdog", "filelock"})
     calls = {
-        node.func.attr for node in ast.walk(tree(module)) if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
+        node.func.attr
+        for node in ast.walk(tree(module))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute)
     }
     assert not calls & {"now", "today", "utcnow", "read_text", "write_text", "read_bytes", "write_bytes", "unlink"}
 

@@ -33,17 +33,19 @@ COMMANDS = (
 class _Commands(click.Group):
     """Finds commands by module name, so that `trueup status` never imports what only `trueup process` needs."""
 
-    def list_commands(self, ctx: click.Context) -> list[str]:
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  # click's own signature
         return list(COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(f"feedback.commands.{cmd_name}")
         command: click.Command = module.command
         return command
 
-    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
         try:
             return super().resolve_command(ctx, args)
         except click.UsageError as error:
@@ -68,7 +70,8 @@ class _Commands(click.Group):
 def program(ctx: click.Context, folder: Path) -> None:
     """Reads the probe logs of a machining cell and proposes small bounded corrections for a person to review.
 
-    Nothing is ever sent to a machine. Exit codes: 0 done, 1 failed, 2 usage or configuration, 3 done and a person should look.
+    Nothing is ever sent to a machine. Exit codes: 0 done, 1 failed, 2 usage or configuration, 3 done and a person
+    should look.
     """
     ctx.obj = folder
 

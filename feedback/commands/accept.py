@@ -11,7 +11,7 @@ from feedback.commands.answering import json_option, print_json
 @click.argument("id")
 @click.option("--by", required=True, metavar="PERSON", help="Who accepts, as named in cell.toml.")
 @click.option("--note", default="", help="Anything worth keeping with the acceptance.")
-@click.option("--digest", help="Digest of the proposal that was looked at (trueup show); refused when it is another one.")
+@click.option("--digest", help="Digest of the proposal looked at (trueup show); another one is refused.")
 @json_option
 @click.pass_obj
 def command(folder: Path, id: str, by: str, note: str, digest: str | None, as_json: bool) -> None:
@@ -29,4 +29,4 @@ def command(folder: Path, id: str, by: str, note: str, digest: str | None, as_js
     else:
         click.echo(f"{id} is accepted by {by}. Nothing has been changed on the machine.")
         click.echo(f"Snippet: {path}")
-        click.echo("Check the offset page before and after, spindle stopped; measure the first part before the run goes on.")
+        click.echo("Check the offset page before and after, spindle stopped; measure the first part before going on.")

@@ -11,7 +11,9 @@ from feedback import answers
 
 LOOK = 3
 
-json_option = click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout; messages go to stderr.")
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="One JSON document on stdout; messages go to stderr."
+)
 
 
 def print_json(document: Mapping[str, Any]) -> None:

@@ -14,10 +14,10 @@ SITUATION = "steady-wear"
 
 
 @click.command("demo")
-@click.option("--into", type=click.Path(path_type=Path, file_okay=False), help="Folder to make; a scratch folder when not given.")
+@click.option("--into", type=click.Path(path_type=Path, file_okay=False), help="Folder to make; else a scratch folder.")
 @click.option("--situation", default=SITUATION, show_default=True, help="Which of the sample cells to run.")
 def command(into: Path | None, situation: str) -> None:
-    """Run a sample cell: read its logs, decide, propose, and show the proposal, its reason, its snippet and the trend."""
+    """Run a sample cell: read its logs, decide, propose; show the proposal, its reason, its snippet and the trend."""
     from feedback.cell import open_cell
 
     folder = _copied(situation, into)
@@ -34,7 +34,8 @@ def command(into: Path | None, situation: str) -> None:
             picture = folder / "reports" / f"{id}.svg"
             picture.parent.mkdir(exist_ok=True)
             picture.write_text(cell.picture(id), encoding="utf-8")
-            click.echo(f"The snippet, for a person to read, load and prove out (nothing is sent to a machine):\n\n{cell.snippet(id)}")
+            click.echo("The snippet, for a person to read, load and prove out (nothing is sent to a machine):\n")
+            click.echo(cell.snippet(id))
             click.echo(f"Picture of the trend: {picture}")
             click.echo(f"Next: trueup --cell {folder} accept {id} --by op1    (or reject {id} --by op1 --why ...)")
 

@@ -13,7 +13,7 @@ ALL = (*REVIEWED, "confirmed", "unconfirmed", "wrong-way", "configuration", "tak
 
 @click.command("history")
 @click.option("--machine", help="Only this machine.")
-@click.option("--kind", "kinds", multiple=True, type=click.Choice(ALL), help="Only these kinds of event (may be repeated).")
+@click.option("--kind", "kinds", multiple=True, type=click.Choice(ALL), help="Only these kinds (may be repeated).")
 @click.option("--all", "everything", is_flag=True, help="Also text taken and decisions, which are many.")
 @click.option("--last", type=click.IntRange(min=1), help="Only the last so many.")
 @json_option
@@ -46,8 +46,9 @@ def command(
         return
     for event in events:
         at = queries.moment(event.at_us).astimezone(configuration.time_zone)
-        click.echo(f"{event.seq:>7}  {at:%Y-%m-%d %H:%M:%S}  {event.machine or '-':<6} {event.kind:<13} {_words(event.content)}")
-    click.echo(f"checkpoint {checkpoint}  (keep it elsewhere: it shows if the end of the history is ever cut off)")
+        machine_name, words = event.machine or "-", _words(event.content)
+        click.echo(f"{event.seq:>7}  {at:%Y-%m-%d %H:%M:%S}  {machine_name:<6} {event.kind:<13} {words}")
+    click.echo(f"checkpoint {checkpoint}  (keep it elsewhere: it shows a history cut off at its end)")
 
 
 def _plain(content: dict[str, Any]) -> dict[str, Any]:

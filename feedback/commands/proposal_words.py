@@ -17,13 +17,15 @@ def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
     yield f"{proposal.id}  {proposal.status}  {proposal.machine}  {proposal.register}"
     cut = "   cut short by a limit" if content["was_cut"] else ""
     yield f"    on the offset page: {page_words(content['page'])}{cut}"
-    yield f"    cause: {content['cause']}   proposed after part {content['part']}   expires: {content['expires_at'] or content['expires']}"
+    expires = content["expires_at"] or content["expires"]
+    yield f"    cause: {content['cause']}   proposed after part {content['part']}   expires: {expires}"
     if content["parts_left"] is not None:
-        yield f"    at the present wear about {content['parts_left']} parts are left until this register's travel is used up"
+        yield f"    at the present wear about {content['parts_left']} parts are left until the travel is used up"
     yield "    predicted for the next part this can reach (deviation from nominal):"
     for feature in content["features"]:
         yield (
-            f"        feature {feature['id']}: {feature[f'before_{unit}']:+.4f} -> {feature[f'after_{unit}']:+.4f} {unit}"
+            f"        feature {feature['id']}:"
+            f" {feature[f'before_{unit}']:+.4f} -> {feature[f'after_{unit}']:+.4f} {unit}"
             f"   limits {feature[f'lower_{unit}']:+.4f} .. {feature[f'upper_{unit}']:+.4f} {unit}"
         )
     yield "    what every rule said:"

@@ -10,7 +10,7 @@ from feedback.commands.answering import LOOK, json_option, print_json
 
 @click.command("read")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, exists=True, dir_okay=False))
-@click.option("--machine", help="Machine whose facts (unit, layout, what its registers store) apply; needed when there are several.")
+@click.option("--machine", help="Whose facts apply (unit, layout); needed when there are several.")
 @click.option("--layout", help="Read with this layout instead of the machine's.")
 @json_option
 @click.pass_obj

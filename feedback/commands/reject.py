@@ -11,7 +11,7 @@ from feedback.commands.answering import json_option, print_json
 @click.argument("id")
 @click.option("--by", required=True, metavar="PERSON", help="Who rejects, as named in cell.toml.")
 @click.option("--why", required=True, help="The reason, for those who read the history.")
-@click.option("--digest", help="Digest of the proposal that was looked at (trueup show); refused when it is another one.")
+@click.option("--digest", help="Digest of the proposal looked at (trueup show); another one is refused.")
 @json_option
 @click.pass_obj
 def command(folder: Path, id: str, by: str, why: str, digest: str | None, as_json: bool) -> None:

@@ -10,7 +10,12 @@ from feedback.commands.proposal_words import lines
 
 @click.command("show")
 @click.argument("id")
-@click.option("--picture", "picture_path", type=click.Path(path_type=Path, dir_okay=False), help="Also write the trend as an SVG picture to this file.")
+@click.option(
+    "--picture",
+    "picture_path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write the trend to this SVG file.",
+)
 @click.option("--no-plot", is_flag=True, help="Leave out the trend in plain characters.")
 @json_option
 @click.pass_obj

@@ -14,7 +14,7 @@ from feedback.commands.answering import json_option, print_json
 def command(folder: Path, id: str, as_json: bool) -> None:
     """Print the snippet of proposal ID, whatever has become of it; its comments say what it is for.
 
-    Only an open or accepted proposal describes the machine; for any other a warning goes to stderr and the exit code is 3.
+    Only an open or accepted proposal describes the machine: for any other a warning goes to stderr, exit code 3.
     """
     from feedback.cell import open_cell
 

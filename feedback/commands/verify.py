@@ -9,7 +9,7 @@ from feedback.commands.answering import json_option, print_json
 
 @click.command("verify")
 @click.option("--deep", is_flag=True, help="Also read all kept log text again and compare every table.")
-@click.option("--checkpoint", help='A checkpoint kept elsewhere, as printed: "COUNT HASH". Shows a history cut off at its end.')
+@click.option("--checkpoint", help='A checkpoint kept elsewhere: "COUNT HASH".')
 @json_option
 @click.pass_obj
 def command(folder: Path, deep: bool, checkpoint: str | None, as_json: bool) -> None:

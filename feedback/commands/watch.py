@@ -12,7 +12,14 @@ from feedback.commands.answering import json_option, lines
 
 
 @click.command("watch")
-@click.option("--rescan", "rescan_s", type=click.FloatRange(0.2, 3600), default=5.0, show_default=True, help="Seconds between full looks at the log folders; file events only make it quicker.")
+@click.option(
+    "--rescan",
+    "rescan_s",
+    type=click.FloatRange(0.2, 3600),
+    default=5.0,
+    show_default=True,
+    help="Seconds between full looks at the log folders.",
+)
 @json_option
 @click.pass_obj
 def command(folder: Path, rescan_s: float, as_json: bool) -> None:

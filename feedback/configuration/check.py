@@ -72,6 +72,11 @@ class CheckReport:
     machines: tuple[MachineReport, ...]
     warnings: tuple[str, ...]
 
+    @property
+    def has_warnings(self) -> bool:
+        """Somebody should look before the first part is cut."""
+        return bool(self.warnings) or any(machine.warnings for machine in self.machines)
+
     def as_json(self) -> dict[str, Any]:
         """The same as plain dicts, lists and strings."""
         return {"schema": "trueup/1", **asdict(self)}

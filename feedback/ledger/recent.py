@@ -42,9 +42,7 @@ def brought_by(sql: "Sql", machine: str, seq: int) -> News:
     )
 
 
-def since(
-    sql: "Sql", machine: str, features: Sequence[str], after: tuple[int, int] | None, most_parts: int
-) -> News:
+def since(sql: "Sql", machine: str, features: Sequence[str], after: tuple[int, int] | None, most_parts: int) -> News:
     """What happened after the part `after` (time, id); without one, the newest `most_parts` parts of `features`."""
     at_us, part_id = after or _before_the_newest(sql, machine, features, most_parts)
     values = (machine, at_us, at_us, part_id)
@@ -90,7 +88,7 @@ def delivered(sql: "Sql", machine: str, from_us: int, to_us: int) -> set[tuple[s
         "WHERE p.machine = ? AND p.at_us BETWEEN ? AND ?",
         (machine, from_us, to_us),
     )
-    return set(rows)  # type: ignore[arg-type]
+    return {(part, feature, at_us, actual) for part, feature, at_us, actual in rows}
 
 
 def newest_parts(sql: "Sql", machine: str, features: Sequence[str], up_to: int, parts: int) -> list[str]:
@@ -108,9 +106,9 @@ def _news(
     measurements: Sequence[Sequence[Any]], registers: Sequence[Sequence[Any]], tools: Sequence[Sequence[Any]]
 ) -> News:
     return News(
-        [MeasurementRow(*row[:5], _doubts(row[5])) for row in measurements],
-        [RegisterRow(*row[:5], f"{row[5]}:{row[6]}") for row in registers],
-        [ToolRow(*row[:4], f"{row[4]}:{row[5]}") for row in tools],
+        [MeasurementRow._make((*facts, _doubts(doubts))) for *facts, doubts in measurements],
+        [RegisterRow._make((*facts, f"{path}:{line}")) for *facts, path, line in registers],
+        [ToolRow._make((*facts, f"{path}:{line}")) for *facts, path, line in tools],
     )
 
 

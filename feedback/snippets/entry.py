@@ -79,7 +79,9 @@ def on_page(register: Register, machine: Machine, **values: Decimal) -> dict[str
     scale = _Scale(unit, 2 if doubled else 1, Decimal(0))
     step = scale.exact(machine.increment(register))
     places = _places(step)
-    shown = {name: f"{scale.exact(value) + 0:.{max(places, _places(scale.exact(value)))}f}" for name, value in values.items()}
+    shown = {
+        name: f"{scale.exact(value) + 0:.{max(places, _places(scale.exact(value)))}f}" for name, value in values.items()
+    }
     return {**shown, "unit": unit, "stored_as": _stored_as(register, machine)}
 
 

@@ -1,6 +1,6 @@
 """Memory of the watching daemon after it has taken a backlog and some live parts.
 
-    python -m tests.bench.memory
+python -m tests.bench.memory
 """
 
 import signal
