@@ -31,8 +31,7 @@ PARTS = 8_000
 RUN_IN = 240  # parts until the filter's gain has settled at lambda (slowest here: 0.9 to the power of parts)
 BATCHES = 50
 STANDARD_ERRORS = 4.0  # two-sided 1 in 16,000 a cell; 70 comparisons
-UNBOUNDED = {"step_um": 1e9, "travel_um": 1e9, "implausible_um": 1e9}
-LIMITS = Limits(band=0.5, aim=0.0, settle=0, evidence=1, confidence=0.5, **UNBOUNDED)
+LIMITS = Limits(band=0.5, aim=0.0, settle=0, evidence=1, confidence=0.5, step_um=1e9, travel_um=1e9)
 
 Floats = NDArray[np.float64]
 

@@ -1,6 +1,8 @@
 """Evidence and limits of every kind, for the property tests of the rules."""
 
+from dataclasses import replace
 from decimal import Decimal
+from typing import Literal
 
 from hypothesis import strategies as st
 
@@ -8,6 +10,7 @@ from rules.evidence import Evidence, FeatureOutlook
 from rules.limits import Limits
 
 SENSITIVITIES = (-2.0, -1.0, 1.0, 2.0)
+KINDS: tuple[Literal["tool", "work", "rotary"], ...] = ("tool", "tool", "work", "rotary")
 WORDS = st.none() | st.just("some reason")
 
 
@@ -36,7 +39,7 @@ def features(draw: st.DrawFn, name: str = "12") -> FeatureOutlook:
 
 @st.composite
 def evidence(draw: st.DrawFn) -> Evidence:
-    kind = draw(st.sampled_from(("tool", "tool", "work", "rotary")))
+    kind = draw(st.sampled_from(KINDS))
     count = draw(st.integers(1, 4))
     increment = draw(st.sampled_from(("0.001", "0.0005", "0.00254", "0.0001")))
     return Evidence(
@@ -67,8 +70,6 @@ def evidence(draw: st.DrawFn) -> Evidence:
 @st.composite
 def ready(draw: st.DrawFn) -> Evidence:
     """Evidence with nothing in the way but what the numbers say, so that corrections really come out."""
-    from dataclasses import replace
-
     drawn = draw(evidence())
     quiet = tuple(replace(f, sd_um=f.sd_um / 20, last_um=None) for f in drawn.features)
     return replace(

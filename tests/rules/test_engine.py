@@ -7,10 +7,12 @@ from typing import Any
 
 import pytest
 
+from rules.aim import aim_um
 from rules.cases import Case, case, feature
 from rules.catalogue import RULES
 from rules.engine import GUARD, bounded, decide
 from rules.limits import Limits
+from rules.outlook import outlook
 from rules.verdicts import Decision, Reason
 
 WEAR: dict[str, Any] = {"slope_um": 0.5, "slope_sd_um": 0.1}
@@ -112,6 +114,52 @@ def test_aiming_stops_where_another_feature_would_leave_its_band() -> None:
     assert max(after) == pytest.approx(3.15, abs=0.2)
     assert max(after) <= 3.15
     assert near.step.change == Decimal("-0.0070")
+
+
+@pytest.mark.parametrize("wear_sign", [1, -1])
+@pytest.mark.parametrize("sensitivity", [-2.0, 2.0])
+def test_wear_is_met_on_the_side_it_comes_from(wear_sign: int, sensitivity: float) -> None:
+    """Whatever the sign of wear and of S: 7 um of error the way wear gives it, and half the band beyond."""
+    worn = feature(7.0 * wear_sign * sensitivity, sensitivity=sensitivity)
+    decision = decided(
+        case(worn, wear_sign=wear_sign, slope_um=0.5 * wear_sign, slope_sd_um=0.1, increment=Decimal("0.0001"))
+    )
+
+    assert decision.step is not None
+    assert decision.step.change == wear_sign * Decimal("-0.0077")
+
+
+@pytest.mark.parametrize("sensitivity", [-2.0, 2.0])
+@pytest.mark.parametrize(
+    ("one", "other", "aimed"),
+    [
+        # after the best step the pair stands at +-2.5 um; the band is +-3.15 um, so 0.65 um of reading are free
+        (14.5, 9.5, 0.325),
+        # the wide feature stands 5 um short of its centre on the side that aiming moves it away from
+        (14.0, 4.0, 0.0),
+    ],
+)
+def test_aiming_counts_the_room_on_the_side_it_moves_to(
+    sensitivity: float, one: float, other: float, aimed: float
+) -> None:
+    """The feature that is already low on that side has less room than the aim asks for; the other has more."""
+    sign = 1 if sensitivity > 0 else -1
+    pair = feature(one * sign, sensitivity=sensitivity), feature(other * sign, sensitivity=sensitivity, id="13")
+    situation = case(*pair, **WEAR)
+    seen = outlook(situation.evidence, situation.limits)
+
+    assert aim_um(situation.evidence, situation.limits, seen) == pytest.approx(aimed)
+
+
+def test_aiming_is_free_where_it_moves_a_feature_toward_its_centre() -> None:
+    """A loose feature that would end high may come down as far as the tight one allows."""
+    tight = feature(8.0, sensitivity=2.0, lower_um=-4.0, upper_um=4.0)
+    loose = feature(38.0, sensitivity=2.0, lower_um=-40.0, upper_um=40.0, id="13")
+    situation = case(tight, loose, **WEAR)
+    seen = outlook(situation.evidence, situation.limits)
+
+    assert seen.error_um == 4.0
+    assert aim_um(situation.evidence, situation.limits, seen) == pytest.approx(0.5 * 0.3 * 4.0 / 2)
 
 
 def test_a_wish_smaller_than_the_register_can_hold_is_left_alone_with_its_reason() -> None:

@@ -12,7 +12,7 @@ from rules.cases import case, feature
 from rules.evidence import Evidence
 from rules.life import PartsLeft, parts_left, room_um, wear_is_proven
 from rules.limits import Limits
-from rules.outlook import is_confident, outlook, probability_outside, quantile
+from rules.outlook import is_confident, is_sure, outlook, probability_outside, quantile
 from tests.rules import strategies
 
 
@@ -38,6 +38,20 @@ def test_spreads_of_features_that_share_a_register_do_not_average_out() -> None:
     """Two bores with the same spread leave the register's spread as it is; a surer one narrows it in proportion."""
     assert outlook(case(feature(-14.0), feature(-12.0)).evidence, Limits()).sd_um == 0.5
     assert outlook(case(feature(-14.0), feature(-12.0, sd_um=3.0)).evidence, Limits()).sd_um == 1.0
+
+
+def test_an_error_just_at_the_edge_of_its_band_is_inside() -> None:
+    """4 um of error against a band of half a +-8 um tolerance."""
+    edge = feature(4.0, sensitivity=-1.0, lower_um=-8.0, upper_um=8.0)
+
+    assert not outlook(case(edge).evidence, Limits(band=0.5)).is_outside_band
+    assert outlook(case(replace(edge, own_um=4.001)).evidence, Limits(band=0.5)).is_outside_band
+
+
+def test_just_enough_parts_are_enough() -> None:
+    """Three parts where three are asked for, and not two."""
+    assert is_sure(case(parts=3).evidence, Limits(evidence=3))
+    assert not is_sure(case(parts=2).evidence, Limits(evidence=3))
 
 
 def test_without_a_feature_nothing_is_known() -> None:
@@ -105,11 +119,14 @@ def test_quantiles_are_those_of_the_tables() -> None:
         ({"slope_um": -0.42, "slope_sd_um": 0.1, "wear_sign": -1}, True),
         ({"slope_um": 0.0, "slope_sd_um": 0.0}, False),
         ({"slope_um": 0.42, "slope_sd_um": 0.1, "kind": "work"}, False),
+        ({"slope_um": -0.42, "slope_sd_um": 1.0, "limits": Limits(confidence=0.3)}, False),
     ],
 )
 def test_wear_is_proven_by_a_drift_of_the_right_sign_beyond_its_spread(facts: dict[str, Any], proven: bool) -> None:
     """A tool wears one way only; a work offset does not wear."""
-    assert wear_is_proven(case(**facts).evidence, Limits()) == proven
+    situation = case(**facts)
+
+    assert wear_is_proven(situation.evidence, situation.limits) == proven
 
 
 def test_parts_left_is_room_over_wear_with_its_interval() -> None:
