@@ -140,7 +140,7 @@ class Desk:
         decision: Decision,
         limits: Limits,
     ) -> dict[str, Any]:
-        """Everything a reviewer is shown and what it rests on; exact values are text, so that the digest is exact too."""
+        """All a reviewer is shown and what it rests on; exact values are text, so that the digest is exact too."""
         step = decision.step
         assert step is not None
         unit = witness.register.unit

@@ -430,7 +430,8 @@ class Intake:
         seen_before = self._seen.get
         for entry in entries:
             path = entry.path
-            if _is_passed_over(entry.name):
+            seen = seen_before(path)
+            if seen is None and _is_passed_over(entry.name):
                 continue
             if entry.is_dir(follow_symlinks=False):
                 within.append(path)
@@ -440,7 +441,6 @@ class Intake:
             except OSError:
                 continue  # gone since the folder was listed
             present.add(path)
-            seen = seen_before(path)
             if seen is None or seen.stamp != (facts.st_size, facts.st_mtime_ns):
                 changed += self._log_file(machine, folder, path, facts)
 

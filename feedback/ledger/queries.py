@@ -136,12 +136,6 @@ def register_values(sql: Sql, machine: str) -> dict[Register, Decimal]:
     return {register(name): Decimal(value) for name, value in found}
 
 
-def newest_part(sql: Sql, machine: str) -> tuple[int, str, int] | None:
-    """(id, part, time in us) of the part latest in time."""
-    row = sql.row("SELECT id, part, at_us FROM part WHERE machine = ? ORDER BY at_us DESC, id DESC LIMIT 1", (machine,))
-    return None if row is None else (row[0], row[1], row[2])
-
-
 def evidence_lines(sql: Sql, machine: str, features: Collection[str], parts: int) -> list[str]:
     """Where the last `parts` parts' readings of the given features stand, oldest first: "M1/20261125.txt:214".
 

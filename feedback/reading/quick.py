@@ -16,11 +16,13 @@ from feedback.units import MM_PER_INCH
 AnyFrozen = TypeVar("AnyFrozen")
 
 _NUMBER: Final = r"([+-]?[0-9]{1,7}(?:\.[0-9]{0,7})?)"
-_FITS: Final = re.compile(
+_FORM: Final = (
     rf" *FEATURE +([!-'*+\-./0-<>-~]{{1,64}}) +ACTUAL +{_NUMBER}"
     rf"(?: +NOMINAL +{_NUMBER})?(?: +LOWER +{_NUMBER})?(?: +UPPER +{_NUMBER})?"
     rf"(?: +TOOL +([0-9]{{1,9}}))?(?: +TEMP +{_NUMBER})? *\r?"
-).fullmatch
+)
+_fits = re.compile(_FORM).fullmatch
+_fits_in_any_case = re.compile(_FORM, re.IGNORECASE | re.ASCII).fullmatch
 _WORDS: Final = KNOWN["FEATURE"]
 
 
@@ -37,9 +39,9 @@ _Unfinished = unfinished(Reading)
 
 
 def quick_reading(text: str, place: Place, dial: Dial) -> Reading | None:
-    """The reading of a line that needs no second look, else None. `place` is the line's own, and its part is open."""
-    fit = _FITS(text)
-    if fit is None:
+    """The reading of a line that needs no second look, else None. `place` is the line's own."""
+    fit = _fits(text) or _fits_in_any_case(text)
+    if fit is None or place.part is None:
         return None
     feature, actual, nominal, lower, upper, tool, temperature = fit.groups()
     if feature in _WORDS or feature.upper() in _WORDS:

@@ -63,7 +63,7 @@ class LogReader:
         self._place = Place(state.lines, state.part, state.plan, state.at, state.unit, state.lost)
         self._table = ColumnsGrammar(layout, state.header) if isinstance(layout, Columns) else None
         self._grammar = self._table or _grammar(layout)
-        self._plain_pairs = isinstance(layout, Pairs) and not layout.words
+        self._is_plain_pairs = isinstance(layout, Pairs) and not layout.words
         self._bytes = state.bytes
         self._pending = bytearray()
 
@@ -91,9 +91,11 @@ class LogReader:
         block = bytes(self._pending) + data[:end]
         self._pending = bytearray(data[end:])
         records: list[Record] = []
+        place, dial = self._place, self._dial
+        quickly = quick_reading if self._is_plain_pairs else _never
         for line in block.decode("latin-1").split("\n")[:-1]:
-            self._place.line += 1
-            reading = self._quickly(line)
+            place.line += 1
+            reading = quickly(line, place, dial)
             if reading is not None:
                 records.append(reading)
             else:
@@ -115,11 +117,6 @@ class LogReader:
         self._end_part(records, stated=False)
         place.lost = None
         return records
-
-    def _quickly(self, line: str) -> Reading | None:
-        if self._plain_pairs and self._place.part is not None:
-            return quick_reading(line, self._place, self._dial)
-        return None
 
     def _take(self, text: str, records: list[Record]) -> None:
         place = self._place
@@ -219,6 +216,11 @@ def _grammar(layout: Layout) -> Grammar:
         return LinesGrammar(layout)
     assert not isinstance(layout, Columns)
     return PairsGrammar(layout)
+
+
+def _never(_text: str, _place: Place, _dial: Dial) -> Reading | None:
+    """The short way of layouts that have none."""
+    return None
 
 
 def _cleaned(text: str, *, at_start: bool) -> str:

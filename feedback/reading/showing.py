@@ -11,7 +11,8 @@ from feedback.reading.describe import describe
 from feedback.reading.layouts import Layout, load_layouts
 from feedback.reading.reader import LogReader
 from feedback.records import Record, Unreadable
-from feedback.resolve import resolve
+from feedback.resolve import Measurement, resolve
+from feedback.units import plain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +69,15 @@ def _layout(folder: Path, name: str) -> Layout:
 def _line(file: str, record: Record) -> Line:
     column = record.column if isinstance(record, Unreadable) else 1
     kind = "unreadable" if isinstance(record, Unreadable) else _KINDS.get(type(record).__name__, "other")
-    return Line(file=file, line=record.line, column=column, kind=kind, words=describe(record))
+    return Line(file=file, line=record.line, column=column, kind=kind, words=_words(record))
+
+
+def _words(record: Record) -> str:
+    """A measurement also says how far off it is: that is what an engineer checks a new plan by."""
+    if not isinstance(record, Measurement):
+        return describe(record)
+    unit = record.feature.unit
+    return f"{describe(record.reading)}, {plain(record.deviation)} {unit} from nominal {plain(record.feature.nominal)} {unit}"
 
 
 _KINDS = {
