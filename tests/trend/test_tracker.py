@@ -2,6 +2,7 @@
 
 import json
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -182,7 +183,7 @@ def test_the_same_parts_give_the_same_outlooks_however_they_arrive(seed: int, cu
 
     tracker, pieces = Tracker(TOOL_AND_WORK, Priors()), []
     edges = [0, *sorted(cuts), len(rows)]
-    for first, end in zip(edges, edges[1:], strict=False):
+    for first, end in pairwise(edges):
         pieces.append(tracker.take(rows[first:end]))
         kept = json.loads(json.dumps(tracker.snapshot(), allow_nan=False))
         tracker = Tracker(TOOL_AND_WORK, Priors(), kept)
@@ -204,7 +205,7 @@ def test_a_memory_of_another_group_is_refused() -> None:
     """A kept state that does not fit the plans is not bent until it does; the message says what to do."""
     kept = Tracker(BORE, Priors()).snapshot()
 
-    with pytest.raises(StoreError, match="found 1 registers, 1 features.*wanted 2, 3.*take the group's parts anew"):
+    with pytest.raises(StoreError, match=r"found 1 registers, 1 features.*wanted 2, 3.*take the group's parts anew"):
         Tracker(TOOL_AND_WORK, Priors(), kept)
 
 
