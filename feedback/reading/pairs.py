@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 from feedback.reading.layouts import Pairs
 from feedback.reading.misread import MisreadError
-from feedback.reading.vocabulary import KNOWN, NEEDED, VALUED
+from feedback.reading.vocabulary import KNOWN, NEEDED
 
 Taken = tuple[str, Mapping[str, str]]  # kind of record, value of each word
 
@@ -53,7 +53,7 @@ class PairsGrammar:
 
     def take(self, text: str) -> Taken | None:
         """The kind of record and the values of its words, or None where the line holds nothing. Raises MisreadError."""
-        if "(" in text or "," in text or "=" in text:
+        if "(" in text or ")" in text or "," in text or "=" in text:
             text = _blanked(text)
         tokens = text.split()
         if not tokens or tokens == ["%"]:
@@ -154,20 +154,21 @@ def _system_apart(tokens: Sequence[_Token]) -> Sequence[_Token]:
 def _calibration(tokens: Sequence[_Token]) -> Mapping[str, str]:
     """Values by the calibration's own words; a word without a value has the empty text."""
     values: dict[str, str] = {}
+    columns: dict[str, int] = {}
     word = ""
     for token in tokens:
         if _CALIBRATION_WORD.fullmatch(token.word) and token.word not in _NO_NUMBERS and not _states_unit(word, values):
             word = token.word
             if word in values:
                 raise MisreadError(f"found {word} twice; wanted it once", token.column)
-            values[word] = ""
+            values[word], columns[word] = "", token.column
         elif values.get(word) == "":
             values[word] = token.text
         else:
             raise MisreadError(f"found {token.text!r} after the value of {word}; wanted a word", token.column)
-    for word in ("PROBE", *VALUED):
+    for word in KNOWN["CALIBRATION"]:
         if values.get(word) == "":
-            raise MisreadError(f"{word} has no value; wanted one after it", word=word)
+            raise MisreadError(f"{word} has no value; wanted one after it", columns[word])
     return values
 
 

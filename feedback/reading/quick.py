@@ -16,10 +16,11 @@ from feedback.units import MM_PER_INCH
 AnyFrozen = TypeVar("AnyFrozen")
 
 _NUMBER: Final = r"([+-]?[0-9]{1,7}(?:\.[0-9]{0,7})?)"
+_GAP: Final = " {1,99}"
 _FORM: Final = (
-    rf" *FEATURE +([!-'*+\-./0-<>-~]{{1,64}}) +ACTUAL +{_NUMBER}"
-    rf"(?: +NOMINAL +{_NUMBER})?(?: +LOWER +{_NUMBER})?(?: +UPPER +{_NUMBER})?"
-    rf"(?: +TOOL +([0-9]{{1,9}}))?(?: +TEMP +{_NUMBER})? *\r?"
+    rf" {{0,99}}FEATURE{_GAP}([!-'*+\-./0-<>-~]{{1,64}}){_GAP}ACTUAL{_GAP}{_NUMBER}"
+    rf"(?:{_GAP}NOMINAL{_GAP}{_NUMBER})?(?:{_GAP}LOWER{_GAP}{_NUMBER})?(?:{_GAP}UPPER{_GAP}{_NUMBER})?"
+    rf"(?:{_GAP}TOOL{_GAP}([0-9]{{1,9}}))?(?:{_GAP}TEMP{_GAP}{_NUMBER})? {{0,99}}\r?"
 )
 _fits = re.compile(_FORM).fullmatch
 _fits_in_any_case = re.compile(_FORM, re.IGNORECASE | re.ASCII).fullmatch
