@@ -48,7 +48,8 @@ class Story:
     def cut(self, parts: int = 1, wear_um: float = 0.0, tool: int = 5, on: str = "M1") -> Self:
         """So many parts, with that much radius lost at each; the cell answers after every one."""
         for _ in range(parts):
-            self.machines[on].wear(tool, radius_um=wear_um)
+            if wear_um:
+                self.machines[on].wear(tool, radius_um=wear_um)
             self.deliver(self.machines[on].cut(), on)
             self.answers += [(on, entry["register"], entry["answer"]) for entry in self.decisions(on)]
         return self

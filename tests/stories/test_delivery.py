@@ -7,6 +7,7 @@ import pytest
 
 from tests.stories.conftest import Tell
 from tests.stories.parts import COVER_PLATE
+from tests.stories.shop import SimulatedMachine
 from tests.stories.story import RADIUS, Story, machine
 
 
@@ -36,9 +37,22 @@ def ending(story: Story) -> list[tuple[Any, ...]]:
 
 
 @pytest.fixture
-def plain(tell: Tell) -> Story:
+def later(tell: Tell) -> Tell:
+    """Begins a story at noon of the day on which the parts were cut."""
+
+    def begin(*machines: SimulatedMachine, **more: Any) -> Story:
+        story = tell(*machines, **more)
+        for found in story.machines.values():
+            found.clock = found.clock.replace(hour=12)
+        return story
+
+    return begin
+
+
+@pytest.fixture
+def plain(later: Tell) -> Story:
     """The parts as one file that is read once."""
-    return tell().deliver("".join(texts()))
+    return later().deliver("".join(texts()))
 
 
 def test_one_file_ends_in_a_proposal(plain: Story) -> None:
@@ -47,18 +61,18 @@ def test_one_file_ends_in_a_proposal(plain: Story) -> None:
     assert len(plain.events("proposed")) == 1
 
 
-def test_part_by_part_ends_alike(tell: Tell, plain: Story) -> None:
+def test_part_by_part_ends_alike(later: Tell, plain: Story) -> None:
     """A log read part by part as it grows decides as the same log read whole."""
-    story = tell()
+    story = later()
     for text in texts():
         story.deliver(text)
     assert ending(story) == ending(plain)
 
 
 @pytest.mark.parametrize("size", [7, 100, 4096])
-def test_stream_ends_alike(tell: Tell, plain: Story, size: int) -> None:
+def test_stream_ends_alike(later: Tell, plain: Story, size: int) -> None:
     """Text fed without a file, in pieces that cut lines anywhere, decides as the same log read whole."""
-    story, text = tell(by_feed=True), "".join(texts())
+    story, text = later(by_feed=True), "".join(texts())
     if size == 7:  # every piece is a transaction on disk: the last two parts show as much as all
         story.deliver("".join(texts()[:-2]))
         text = "".join(texts()[-2:])
@@ -67,17 +81,17 @@ def test_stream_ends_alike(tell: Tell, plain: Story, size: int) -> None:
     assert ending(story) == ending(plain)
 
 
-def test_newest_file_first(tell: Tell, plain: Story) -> None:
+def test_newest_file_first(later: Tell, plain: Story) -> None:
     """Files copied from the control newest first are put in the order of their parts."""
-    story = tell()
+    story = later()
     for number, text in reversed(list(enumerate(texts()))):
         story.deliver(text, file=f"part{number:03}.txt")
     assert ending(story) == ending(plain)
 
 
-def test_restart_between_two_lines_of_a_part(tell: Tell, plain: Story) -> None:
+def test_restart_between_two_lines_of_a_part(later: Tell, plain: Story) -> None:
     """Stopped and started again in the middle of a part, the tool loses no reading and takes none twice."""
-    story, printed = tell(), "".join(texts())
+    story, printed = later(), "".join(texts())
     middle = printed.index("FEATURE 13", len(printed) // 2)
     story.deliver(printed[:middle], file="log.txt")
     story.reopen().deliver(printed[middle:], file="log.txt")
@@ -85,9 +99,9 @@ def test_restart_between_two_lines_of_a_part(tell: Tell, plain: Story) -> None:
     assert len(story.cell.measurements()) == len(plain.cell.measurements())
 
 
-def test_restart_after_every_part(tell: Tell, plain: Story) -> None:
+def test_restart_after_every_part(later: Tell, plain: Story) -> None:
     """A tool that is started for each part anew decides as one that never stopped."""
-    story = tell()
+    story = later()
     for text in texts():
         story.reopen().deliver(text, file="log.txt")
     assert ending(story) == ending(plain)
@@ -102,7 +116,7 @@ def test_half_written_line_is_not_a_reading(tell: Tell) -> None:
     assert list(story.cell.measurements()["actual"]) == ["25.0103"]
 
 
-def test_copy_under_another_name(tell: Tell, plain: Story) -> None:
+def test_copy_under_another_name(later: Tell, plain: Story) -> None:
     """The same file under another name brings nothing new."""
     before, measured = ending(plain), len(plain.cell.measurements())
     copy = plain.file(name="copy of the log.txt")
@@ -112,25 +126,25 @@ def test_copy_under_another_name(tell: Tell, plain: Story) -> None:
     assert ending(plain) == before
 
 
-def test_renamed_file_goes_on(tell: Tell, plain: Story) -> None:
+def test_renamed_file_goes_on(later: Tell, plain: Story) -> None:
     """A file that is renamed and grows further is the same file."""
-    story, printed = tell(), texts()
+    story, printed = later(), texts()
     story.deliver("".join(printed[:12]), file="today.txt")
     story.file(name="today.txt").rename(story.file(name="20250303.txt"))
     story.deliver("".join(printed[12:]), file="20250303.txt")
     assert ending(story) == ending(plain)
 
 
-def test_rotated_file(tell: Tell, plain: Story) -> None:
+def test_rotated_file(later: Tell, plain: Story) -> None:
     """A control that puts its full log away and begins a new one of the same name loses nothing."""
-    story, printed = tell(), texts()
+    story, printed = later(), texts()
     story.deliver("".join(printed[:12]), file="probe.log")
     story.file(name="probe.log").rename(story.file(name="probe.log.1"))
     story.deliver("".join(printed[12:]), file="probe.log")
     assert ending(story) == ending(plain)
 
 
-def test_part_printed_twice_counts_once(tell: Tell, plain: Story) -> None:
+def test_part_printed_twice_counts_once(later: Tell, plain: Story) -> None:
     """A part that the control prints again, into another file, is not new evidence."""
     before = {entry["register"]: entry["error_mm"] for entry in plain.decisions()}
     plain.deliver("(second print)\n" + texts()[-1], file="again.txt")

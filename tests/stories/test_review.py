@@ -59,12 +59,23 @@ def test_rejected_correction_rests(tell: Tell) -> None:
     """A rejected proposal is not asked again until its rest time of ten parts has passed; then it is."""
     story = due(tell).reject(why="insert is changed tonight")
     for _ in range(8):
-        story.cut()
+        story.cut(wear_um=0.1)
         assert story.answer() == "hold"
         assert story.verdicts()["rejected"] == "hold"
-    story.cut(parts=4)
+    story.cut(parts=4, wear_um=0.1)
     assert story.answer() == "correct"
     assert len(story.events("proposed")) == 2
+
+
+def test_rejection_rests_over_restarts(tell: Tell) -> None:
+    """Where the tool is started for each part anew, a rejection rests as long as where it runs on."""
+    story = due(tell).reject(why="insert is changed tonight")
+    for _ in range(8):
+        story.reopen().cut(wear_um=0.1)
+        assert story.answer() == "hold"
+    for _ in range(4):
+        story.reopen().cut(wear_um=0.1)
+    assert story.answer() == "correct"
 
 
 def test_hand_change_withdraws_an_open_proposal(tell: Tell) -> None:
@@ -185,7 +196,7 @@ def test_snippet_is_written_and_cleared_away(tell: Tell) -> None:
     """An open proposal has its text for the control; a rejected one has none any more."""
     story = due(tell)
     snippet = story.folder / story.open_proposal()["snippet"]
-    assert "tool 5 radius" in snippet.read_text(encoding="ascii").lower()
+    assert "(REGISTER = TOOL_5 RADIUS)" in snippet.read_text(encoding="ascii")
     story.reject()
     assert not snippet.exists()
 
