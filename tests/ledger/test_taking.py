@@ -304,10 +304,3 @@ def test_the_story_can_be_narrowed(fed: Store) -> None:
 
 def _bodies(sql: Sql) -> list[bytes | None]:
     return [event.body for event in queries.story(sql)]
-
-
-def test_the_newest_part_is_the_latest_in_time(fed: Store) -> None:
-    """A late delivery does not become the newest part."""
-    with fed.reading() as sql:
-        assert queries.newest_part(sql, "M1") == (3, "120", at(7, 30))
-        assert queries.newest_part(sql, "M2") is None
