@@ -176,9 +176,7 @@ def layout(path: Path, text: str) -> Layout:
 def _faults(path: Path, text: str, error: ValidationError) -> Iterator[Fault]:
     lines = key_lines(text)
     for fault in error.errors():
-        place = tuple(
-            step for step in fault["loc"] if step not in ("pairs", "columns", "lines") or step != fault["loc"][0]
-        )
+        place = fault["loc"][1:]  # the first step is the layout's kind
         yield Fault(
             path, line_of(lines, place), ".".join(map(str, place)), _words(fault["type"], fault["msg"], fault["input"])
         )

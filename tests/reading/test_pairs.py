@@ -50,7 +50,14 @@ REPEAT RING1 POINT 1 ACTUAL 40.0011
 """
     part = {"part": "118", "plan": "4101", "at": QUARTER_TO_SEVEN}
     six = datetime(2026, 11, 25, 6, tzinfo=UTC)
-    calibrated = {"RXP": "2.9981", "RXM": "2.9979", "OFFX": "0.0021", "OFFY": "-0.0008", "LENGTH": "147.3312", "BALL": "6"}
+    calibrated = {
+        "RXP": "2.9981",
+        "RXM": "2.9979",
+        "OFFX": "0.0021",
+        "OFFY": "-0.0008",
+        "LENGTH": "147.3312",
+        "BALL": "6",
+    }
     assert read(text) == [
         PartBegin(line=2, **part),
         RegisterReadback(line=3, **part, register=register("tool 5 radius"), value=Decimal("-0.012")),
@@ -131,8 +138,12 @@ def test_a_line_may_state_its_own_unit(line: str, machine, actual: str) -> None:
 
 def test_a_part_may_state_the_unit_of_all_its_lines() -> None:
     """UNIT of the part line holds until the part ends, and not beyond."""
-    text = "PART 1 PLAN 2 UNIT inch\nFEATURE 12 ACTUAL 1\nFEATURE 12 ACTUAL 1 UNIT mm\nEND 1\nPART 2\nFEATURE 12 ACTUAL 1\n"
-    assert [record.actual for record in read(text) if isinstance(record, Reading)] == [Decimal("25.4"), Decimal(1), Decimal(1)]
+    text = "PART 1 UNIT inch\nFEATURE 12 ACTUAL 1\nFEATURE 12 ACTUAL 1 UNIT mm\nEND 1\nPART 2\nFEATURE 12 ACTUAL 1\n"
+    assert [record.actual for record in read(text) if isinstance(record, Reading)] == [
+        Decimal("25.4"),
+        Decimal(1),
+        Decimal(1),
+    ]
 
 
 def test_rotary_axes_stay_degrees() -> None:
@@ -225,8 +236,16 @@ FAULTS = [
     ("FEATURE 12 ACTUAL 24.9987 actual 25", 27, "found ACTUAL twice; wanted it once"),
     ("FEATURE 12 ACTUAL nan", 19, "ACTUAL: found 'nan', which no probe can measure; wanted a number such as 24.9987"),
     ("FEATURE 12 ACTUAL -INF", 19, "ACTUAL: found '-INF', which no probe can measure; wanted a number such as 24.9987"),
-    ("FEATURE 12 ACTUAL 24.9O87", 19, "ACTUAL: found '24.9O87', a number with letters in it; wanted a number such as 24.9987"),
-    ("FEATURE 12 ACTUAL 2.5e1", 19, "ACTUAL: found '2.5e1', a number with letters in it; wanted a number such as 24.9987"),
+    (
+        "FEATURE 12 ACTUAL 24.9O87",
+        19,
+        "ACTUAL: found '24.9O87', a number with letters in it; wanted a number such as 24.9987",
+    ),
+    (
+        "FEATURE 12 ACTUAL 2.5e1",
+        19,
+        "ACTUAL: found '2.5e1', a number with letters in it; wanted a number such as 24.9987",
+    ),
     ("FEATURE 12 ACTUAL 24.9.87", 19, "ACTUAL: found '24.9.87'; wanted a number such as 24.9987"),
     ("FEATURE 12 ACTUAL -", 19, "ACTUAL: found '-'; wanted a number such as 24.9987"),
     ("FEATURE 12 ACTUAL .", 19, "ACTUAL: found '.'; wanted a number such as 24.9987"),
@@ -239,7 +258,11 @@ FAULTS = [
     ("FEATURE 12 ACTUAL 24.9987 TOOL T5", 32, "TOOL: found 'T5'; wanted a whole number such as 5"),
     ("FEATURE 12 ACTUAL 24.9987 TOOL 5.5", 32, "TOOL: found '5.5'; wanted a whole number such as 5"),
     ("FEATURE 12 ACTUAL 24.9987 UNIT cm", 32, "UNIT: found 'cm'; wanted mm or inch"),
-    ("FEATURE 12 ACTUAL 1 DATE 20260230 TIME 064512", 26, "DATE: '20260230' is not a day of the calendar; wanted yyyymmdd"),
+    (
+        "FEATURE 12 ACTUAL 1 DATE 20260230 TIME 064512",
+        26,
+        "DATE: '20260230' is not a day of the calendar; wanted yyyymmdd",
+    ),
     ("FEATURE 12 ACTUAL 1 DATE 26-11-25 TIME 064512", 26, "DATE: found '26-11-25'; wanted yyyymmdd"),
     ("FEATURE 12 ACTUAL 1 DATE 20261125 TIME 246000", 40, "TIME: '246000' is not a time of day; wanted hhmmss"),
     ("FEATURE 12 ACTUAL 1 DATE 20261125 TIME 64512", 40, "TIME: found '64512'; wanted hhmmss"),
@@ -248,8 +271,10 @@ FAULTS = [
     (
         "FETURE 12 ACTUAL 24.9987",
         1,
-        "found 'FETURE'; wanted a line that begins with"
-        " ARTEFACT, CALIBRATION, END, FEATURE, MISS, NEWTOOL, OFFSET, PART, REPEAT, SETTER",
+        (
+            "found 'FETURE'; wanted a line that begins with"
+            " ARTEFACT, CALIBRATION, END, FEATURE, MISS, NEWTOOL, OFFSET, PART, REPEAT, SETTER"
+        ),
     ),
     ("MISS 13", 6, "found '13' after MISS; wanted FEATURE"),
     ("OFFSET", 1, "found nothing after OFFSET; wanted TOOL or WORK"),
@@ -257,13 +282,25 @@ FAULTS = [
     ("OFFSET WORK 54", 13, "OFFSET WORK without a value; wanted X, Y, Z, A, B or C with a number"),
     ("OFFSET WORK 53 X 1", 13, "WORK: found '53'; wanted a coordinate system such as 54 or 54.1 P3"),
     ("OFFSET WORK 54.1 X 1", 13, "WORK: found 54.1 without its number; wanted for example 54.1 P3"),
-    ("OFFSET WORK 54.1 PX X 1", 18, "found 'PX' in an OFFSET WORK line; wanted one of A, B, C, DATE, P, TIME, UNIT, X, Y, Z"),
+    (
+        "OFFSET WORK 54.1 PX X 1",
+        18,
+        "found 'PX' in an OFFSET WORK line; wanted one of A, B, C, DATE, P, TIME, UNIT, X, Y, Z",
+    ),
     ("OFFSET TOOL 5 RADIUS 1 DIAMETER 2", 33, "found both RADIUS and DIAMETER; wanted one of them"),
-    ("OFFSET TOOL 5 RADIUS -0.O12 LENGTH 0", 22, "RADIUS: found '-0.O12', a number with letters in it; wanted a number such as 24.9987"),
+    (
+        "OFFSET TOOL 5 RADIUS -0.O12 LENGTH 0",
+        22,
+        "RADIUS: found '-0.O12', a number with letters in it; wanted a number such as 24.9987",
+    ),
     ("SETTER TOOL 5", 13, "SETTER without a value; wanted LENGTH or RADIUS with a number"),
     ("NEWTOOL", 1, "NEWTOOL has no value; wanted one after it"),
     ("CALIBRATION PROBE 1 RXP 2.9 2.8", 29, "found '2.8' after the value of RXP; wanted a word"),
-    ("CALIBRATION PROBE 1 RXP nan", 25, "RXP: found 'nan', which no probe can measure; wanted a number such as 24.9987"),
+    (
+        "CALIBRATION PROBE 1 RXP nan",
+        25,
+        "RXP: found 'nan', which no probe can measure; wanted a number such as 24.9987",
+    ),
     ("CALIBRATION PROBE 1 RXP 2.9 RXP 2.8", 29, "found RXP twice; wanted it once"),
     ("CALIBRATION PROBE RXP 2.9", 13, "PROBE has no value; wanted one after it"),
     ("REPEAT RING1 ACTUAL 40.0011", 21, "a REPEAT line without POINT; wanted POINT and its value"),
@@ -329,9 +366,22 @@ def test_numbers_keep_every_digit(number: str, machine) -> None:
 
 
 WORD = st.sampled_from(
-    ["FEATURE 12", "ACTUAL 24.9987", "NOMINAL 25", "LOWER -0.1", "UPPER +0.1", "TOOL 5", "TEMP 22.4", "UNIT mm", "X 1", "12"]
+    [
+        "FEATURE 12",
+        "ACTUAL 24.9987",
+        "NOMINAL 25",
+        "LOWER -0.1",
+        "UPPER +0.1",
+        "TOOL 5",
+        "TEMP 22.4",
+        "UNIT mm",
+        "X 1",
+        "12",
+    ]
 )
-SPELLING = st.sampled_from([str, str.lower, lambda line: line.replace(" ", "  "), lambda line: f"{line} \r", lambda line: f" {line}"])
+SPELLING = st.sampled_from(
+    [str, str.lower, lambda line: line.replace(" ", "  "), lambda line: f"{line} \r", lambda line: f" {line}"]
+)
 
 
 @given(words=st.lists(WORD, min_size=1, max_size=8), spelling=SPELLING, machine=st.sampled_from([METRIC, INCH]))
