@@ -5,6 +5,7 @@ with a log-normal prior.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -15,8 +16,9 @@ from feedback.trend.statespace import Array, Belief, Flags, Score, Step, score
 
 VAGUE_LEVEL_UM = 1000.0  # where the window does not begin at set-up, its first level is anybody's guess
 FURTHEST_SD = 4.0  # no parameter goes further from its prior than this many of the prior's standard deviations
-FLAT_ENOUGH = 0.05  # gradient by a log parameter at which the fit stops: a parameter would move by some per cent
+FLAT_ENOUGH = 0.05  # gradient at which the fit stops: no parameter is off by a tenth of its own uncertainty
 STILL_FLAT = 0.5  # a line search that gave up this close to the top has found it for every practical purpose
+CLOSE_ENOUGH = 1e-6  # relative gain of the log density below which it stops: about 1e-3 in all, worth nothing
 MOST_ITERATIONS = 60
 # The most likely spread is smaller than the mean one, and an interval built on it too narrow. For a log-normal the mean
 # variance lies one variance of the logarithm above the mode. Of 95 % intervals from three parts on, 92 % held the truth
@@ -111,40 +113,55 @@ class _Scale:
 
 
 def fitted(states: States, priors: Priors, sheet: Sheet, begin_from: Parameters, *, at_set_up: bool) -> Fit:
-    """The parameters that explain `sheet` best, given the priors.
+    """The parameters that explain `sheet` best, given the priors, a little on the cautious side.
 
     `at_set_up` says that the sheet begins with the group's very first part. Never raises for what the readings are:
     a fit that fails says so and gives nothing.
     """
-    from scipy.optimize import minimize
-
     scale = _Scale(states, priors)
     window = _window(states, priors, sheet, at_set_up)
-    centre, spread = scale.prior()
-
-    def cost(theta: Array) -> tuple[float, Array]:
-        scored = _scored(states, window, scale.parameters(theta))
-        away = (theta - centre) / spread
-        return 0.5 * float(away @ away) - scored.loglik, away / spread - scale.gradient(theta, scored)
-
-    bounds = list(zip(centre - FURTHEST_SD * spread, centre + FURTHEST_SD * spread, strict=True))
     try:
-        found = minimize(
-            cost,
-            scale.theta(begin_from),
-            jac=True,
-            method="L-BFGS-B",
-            bounds=bounds,
-            options={"maxiter": MOST_ITERATIONS, "gtol": FLAT_ENOUGH, "ftol": 1e-6},
-        )
+        best, complaint = _most_likely(scale, window, begin_from)
+        if complaint is not None:
+            return Fit(None, f"{complaint}; earlier parameters stay in force")
+        left = scale.spread(_scored(states, window, scale.parameters(best)))
     except np.linalg.LinAlgError:
         return Fit(None, "the fit met a covariance that is none; earlier parameters stay in force")
+    return Fit(scale.parameters(best + scale.caution() * left**2), None)
+
+
+def _most_likely(scale: _Scale, window: _Window, begin_from: Parameters) -> tuple[Array, str | None]:
+    """The logarithms with the highest posterior density, and what was wrong with the search, if anything."""
+    from scipy.optimize import minimize
+
+    centre, spread = scale.prior()
+    begin, furthest = scale.theta(begin_from), FURTHEST_SD * spread
+    # steps in units of what is left to learn about each parameter: the top is then round, and soon reached
+    unit = scale.spread(_scored(scale.states, window, begin_from))
+
+    def cost(steps: Array) -> tuple[float, Array]:
+        theta = begin + steps * unit
+        scored = _scored(scale.states, window, scale.parameters(theta))
+        away = (theta - centre) / spread
+        return 0.5 * float(away @ away) - scored.loglik, (away / spread - scale.gradient(theta, scored)) * unit
+
+    found = minimize(
+        cost,
+        np.zeros_like(begin),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=list(zip((centre - furthest - begin) / unit, (centre + furthest - begin) / unit, strict=True)),
+        options={"maxiter": MOST_ITERATIONS, "gtol": FLAT_ENOUGH, "ftol": CLOSE_ENOUGH},
+    )
+    return begin + found.x * unit, _complaint(found)
+
+
+def _complaint(found: Any) -> str | None:
     if not np.isfinite(found.fun) or not np.all(np.isfinite(found.x)):
-        return Fit(None, "the fit gave values that are no numbers; earlier parameters stay in force")
+        return "the fit gave values that are no numbers"
     if not found.success and np.max(np.abs(found.jac)) > STILL_FLAT:
-        return Fit(None, f"the fit did not converge in {found.nit} steps; earlier parameters stay in force")
-    left = scale.spread(_scored(states, window, scale.parameters(found.x)))
-    return Fit(scale.parameters(found.x + scale.caution() * left**2), None)
+        return f"the fit did not converge in {found.nit} steps"
+    return None
 
 
 def _scored(states: States, window: _Window, parameters: Parameters) -> Score:

@@ -8,8 +8,8 @@ import scipy.optimize
 
 from feedback.trend.fit import fitted
 from feedback.trend.memory import sheet_of
-from feedback.trend.priors import prior_parameters, priors_for
-from feedback.trend.shape import States, shape_of
+from feedback.trend.priors import prior_parameters
+from feedback.trend.shape import States
 from feedback.trend.tracker import GroupShape, Parameters, Priors, Tracker
 from tests.trend.shop import BORE, DATUM, TOOL_AND_WORK, rows_of, worn
 

@@ -140,7 +140,7 @@ def test_the_exact_score_is_what_differences_give(renewed: bool) -> None:
 
 
 def test_a_covariance_that_is_none_is_refused() -> None:
-    """The filter does not go on quietly where the numbers of several features make no sense."""
+    """The library stops quietly and leaves zeros where a covariance makes no sense; here that is an error."""
     model, _, readings = _group(20)
 
     with pytest.raises(np.linalg.LinAlgError):
