@@ -78,6 +78,10 @@ class Desk:
             growth_released=hold.growth_released,
         )
 
+    def has(self, register: str) -> bool:
+        """A proposal for this register is open, accepted, or rejected not long ago."""
+        return register in self._live
+
     def register_changed(self, tx: "Writing", change: Change) -> None:
         """The log shows that a register was changed: by our proposal, or by hand."""
         name = str(change.register)

@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
+from feedback.cause import likely_cause
 from feedback.configuration.facts import Feature, Group, Machine
 from feedback.follow import UM_PER_MM, Moment, Track
 from feedback.registers import Register
-from rules.evidence import Evidence, FeatureOutlook
+from rules.evidence import Cause, Evidence, FeatureOutlook
 
 if TYPE_CHECKING:
     from feedback.trend.tracker import Outlooks
@@ -24,38 +25,48 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
+class Glimpse:
+    """What the trend expects after one part, as plain lists: rules never touch an array."""
+
+    total_um: list[float]  # [feature] expected deviation from the centre of the tolerance
+    own_um: list[list[float]]  # [feature][register]
+    own_sd_um: list[list[float]]
+    slope_um: list[float]  # [register]
+    slope_sd_um: list[float]
+    parts: list[int]
+    jump_age: list[int]  # parts since the last sudden change of the register, -1: none
+    wild: list[bool]  # [feature]
+    unsettled: list[bool]  # [register] the words in `moving` are about it
+    moving: str | None
+    fit_failed: str | None
+
+
 class Forecast:
-    """The trend's arrays for a run of parts as plain lists, so that rules never touch an array."""
-
-    total_um: list[list[float]]  # [part][feature] expected deviation from the centre of the tolerance
-    own_um: list[list[list[float]]]  # [part][feature][register]
-    own_sd_um: list[list[list[float]]]
-    slope_um: list[list[float]]  # [part][register]
-    slope_sd_um: list[list[float]]
-    parts: list[list[int]]
-    jump_age: list[list[int]]  # parts since the last sudden change of the register, -1: none
-    wild: list[list[bool]]
-    unsettled: list[list[bool]]  # [part][register] the words in `moving` are about this register
-    moving: Sequence[str | None]
-    fit_failed: Sequence[str | None]
-
-
-def forecast(outlooks: "Outlooks", lag: int) -> Forecast:
     """What the first part that a correction can reach is expected to read: `lag` more parts are cut before it."""
-    prediction = outlooks.predict(1 + lag)
-    return Forecast(
-        total_um=prediction.total_um.tolist(),
-        own_um=prediction.own_um.tolist(),
-        own_sd_um=prediction.own_sd_um.tolist(),
-        slope_um=prediction.slope_um.tolist(),
-        slope_sd_um=prediction.slope_sd_um.tolist(),
-        parts=outlooks.parts.tolist(),
-        jump_age=outlooks.jump_age.tolist(),
-        wild=outlooks.wild.tolist(),
-        unsettled=outlooks.unsettled.tolist(),
-        moving=outlooks.moving,
-        fit_failed=outlooks.fit_failed,
-    )
+
+    def __init__(self, outlooks: "Outlooks", lag: int) -> None:
+        self.outlooks = outlooks
+        self.prediction = outlooks.predict(1 + lag)
+
+    def __len__(self) -> int:
+        return len(self.outlooks)
+
+    def after(self, k: int) -> Glimpse:
+        """As seen after part `k` of the run."""
+        seen, known = self.prediction, self.outlooks
+        return Glimpse(
+            total_um=seen.total_um[k].tolist(),
+            own_um=seen.own_um[k].tolist(),
+            own_sd_um=seen.own_sd_um[k].tolist(),
+            slope_um=seen.slope_um[k].tolist(),
+            slope_sd_um=seen.slope_sd_um[k].tolist(),
+            parts=known.parts[k].tolist(),
+            jump_age=known.jump_age[k].tolist(),
+            wild=known.wild[k].tolist(),
+            unsettled=known.unsettled[k].tolist(),
+            moving=known.moving[k],
+            fit_failed=known.fit_failed[k],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +81,10 @@ class _Place:
     lower_um: float
     upper_um: float
 
+    @property
+    def target_um(self) -> float:
+        return (self.lower_um + self.upper_um) / 2
+
 
 def _um(value: object) -> float:
     return float(value) * UM_PER_MM  # type: ignore[arg-type]
@@ -83,6 +98,7 @@ class Witness:
         self.name = str(register)
         self.position = group.registers.index(register)
         self.increment = machine.increment(register)
+        self._wear_sign: Literal[1, -1] = wear_sign(group, register)
         plans = {feature.plan for feature in group.features}
         self._places = [
             _Place(
@@ -103,56 +119,61 @@ class Witness:
         return [place.key for place in self._places]
 
     def evidence(
-        self,
-        forecast: Forecast,
-        k: int,
-        moment: Moment,
-        track: Track,
-        standing: Standing,
-        moved_um: Sequence[float] = (),
+        self, seen: Glimpse, moment: Moment, track: Track, standing: Standing, moved_um: Sequence[float] = ()
     ) -> Evidence:
-        """The evidence after part `k` of `forecast`; `moved_um` are register changes seen since that part."""
+        """The evidence after one part; `moved_um` are register changes seen since that part."""
         r = self.position
+        shift_um = moved_um[r] if moved_um else 0.0
+        deviations = moment.seen.deviations
         return Evidence(
             register=self.name,
             kind=self.register.kind,
             part=moment.seen.part,
-            features=tuple(
-                self._outlook(place, forecast, k, moment.seen.deviations, moved_um) for place in self._places
-            ),
-            slope_um=forecast.slope_um[k][r],
-            slope_sd_um=forecast.slope_sd_um[k][r],
-            parts=forecast.parts[k][r],
+            features=tuple([self._outlook(place, seen, deviations, shift_um) for place in self._places]),
+            slope_um=seen.slope_um[r],
+            slope_sd_um=seen.slope_sd_um[r],
+            parts=seen.parts[r],
             parts_since_change=track.parts_since_change,
             now=track.value,
             increment=self.increment,
             travel_um=track.travel_um,
             pending=standing.pending,
             rejected=standing.rejected,
+            wear_sign=self._wear_sign,
             new_tool_recorded=track.new_tool,
             growth_released=standing.growth_released,
             locked=standing.locked,
-            moving=forecast.moving[k] if forecast.unsettled[k][r] else None,
-            fit_failed=forecast.fit_failed[k],
+            moving=seen.moving if seen.unsettled[r] else None,
+            fit_failed=seen.fit_failed,
             doubt="; ".join(moment.seen.doubts) or None,
+            cause=self._cause(seen, track),
+        )
+
+    def _cause(self, seen: Glimpse, track: Track) -> Cause:
+        r = self.position
+        return likely_cause(
+            self.register.kind,
+            track,
+            jump_age=seen.jump_age[r],
+            is_moving=seen.unsettled[r] and any(seen.wild[place.index] for place in self._places),
+            is_wearing=self._wear_sign * seen.slope_um[r] > 2 * seen.slope_sd_um[r] > 0,
         )
 
     def _outlook(
-        self, place: _Place, forecast: Forecast, k: int, deviations: Mapping[str, float], moved_um: Sequence[float]
+        self, place: _Place, seen: Glimpse, deviations: Mapping[str, float], moved_um: float
     ) -> FeatureOutlook:
-        target_um = (place.lower_um + place.upper_um) / 2
-        shift_um = place.sensitivity * moved_um[self.position] if moved_um else 0.0
+        shift_um = place.sensitivity * moved_um
         return FeatureOutlook(
             id=place.id,
             name=place.name,
             sensitivity=place.sensitivity,
-            before_um=target_um + forecast.total_um[k][place.index] + shift_um,
-            own_um=forecast.own_um[k][place.index][self.position] + shift_um,
-            sd_um=forecast.own_sd_um[k][place.index][self.position],
+            before_um=place.target_um + seen.total_um[place.index] + shift_um,
+            own_um=seen.own_um[place.index][self.position] + shift_um,
+            sd_um=seen.own_sd_um[place.index][self.position],
             lower_um=place.lower_um,
             upper_um=place.upper_um,
             last_um=deviations.get(place.key),
-            last_was_wild=forecast.wild[k][place.index],
+            last_was_wild=seen.wild[place.index],
         )
 
 
@@ -179,3 +200,13 @@ def feature_evidence(feature: Feature, moment: Moment) -> Evidence:
         features=(outlook,),
         doubt="; ".join(moment.seen.doubts) or None,
     )
+
+
+def wear_sign(group: Group, register: Register) -> Literal[1, -1]:
+    """The sign of a register's error that wear gives.
+
+    A worn cutter leaves material: the register has to go down (+1). Only a bore turned from inside gets smaller by wear
+    while its register counts its diameter: there it has to go up (-1).
+    """
+    inside = [feature.is_inside for feature in group.features if register in feature.moves]
+    return -1 if register.axis == "x" and inside and all(inside) else 1

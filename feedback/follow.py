@@ -7,9 +7,9 @@ the log shows are known inputs of the trend and come out as `Change`s, for someb
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback.configuration.facts import Group, Machine
 from feedback.registers import Register
@@ -65,8 +65,7 @@ class Change:
     at_new_tool: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Track:
+class Track(NamedTuple):
     """What the log has shown of one register so far."""
 
     value: Decimal | None = None
@@ -76,26 +75,29 @@ class Track:
     parts_since_new_tool: int | None = None
 
     def after_part(self) -> "Track":
-        return replace(
-            self,
-            parts_since_change=None if self.parts_since_change is None else self.parts_since_change + 1,
-            parts_since_new_tool=None if self.parts_since_new_tool is None else self.parts_since_new_tool + 1,
+        since_change, since_new_tool = self.parts_since_change, self.parts_since_new_tool
+        return Track(
+            self.value,
+            self.travel_um,
+            None if since_change is None else since_change + 1,
+            self.new_tool,
+            None if since_new_tool is None else since_new_tool + 1,
         )
 
     def after_new_tool(self) -> "Track":
-        return replace(self, travel_um=0.0, parts_since_change=None, new_tool=True, parts_since_new_tool=0)
+        return self._replace(travel_um=0.0, parts_since_change=None, new_tool=True, parts_since_new_tool=0)
 
     def after_print(self, value: Decimal) -> "Track":
         """The register was printed as `value`. A change before the new tool's first part is part of setting it up."""
         if self.value is None or self.is_same(value):
-            return replace(self, value=value)
+            return self if self.value is not None else self._replace(value=value)
         if self.parts_since_new_tool == 0:
-            return replace(self, value=value)
+            return self._replace(value=value)
         moved_um = float(value - self.value) * UM_PER_MM
-        return replace(self, value=value, travel_um=self.travel_um + moved_um, parts_since_change=0, new_tool=False)
+        return self._replace(value=value, travel_um=self.travel_um + moved_um, parts_since_change=0, new_tool=False)
 
     def is_same(self, value: Decimal) -> bool:
-        return self.value is not None and abs(float(value - self.value)) * UM_PER_MM < SAME_UM
+        return self.value is not None and (value == self.value or abs(float(value - self.value)) * UM_PER_MM < SAME_UM)
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -158,8 +160,10 @@ class Follower:
             self._between.moved_um = {by_name[name]: moved for name, moved in kept["moved_um"].items()}
             self._between.fresh = {by_name[name] for name in kept["fresh"]}
         self._tracker = self._new_tracker(kept.get("tracker"))
-        self.outlook: Outlooks | None = None  # of the newest part alone
-        self.seen: PartSeen | None = None  # the newest part
+        self._centres = [
+            (feature.key, float(feature.lower + feature.upper) * UM_PER_MM / 2) for feature in group.features
+        ]
+        self._not_moved, self._not_fresh = (0.0,) * len(group.registers), (False,) * len(group.registers)
 
     def _new_tracker(self, snapshot: Mapping[str, Any] | None) -> "Tracker | None":
         if not self.group.registers:
@@ -180,12 +184,7 @@ class Follower:
                 case PartSeen():
                     rows.append(self._row(happening))
                     moments.append(self._moment(happening))
-        outlooks = None
-        if rows and self._tracker is not None:
-            outlooks = self._tracker.take(rows)
-            self.outlook = outlooks[len(rows) - 1 :]
-        if moments:
-            self.seen = moments[-1].seen
+        outlooks = self._tracker.take(rows) if rows and self._tracker is not None else None
         later = tuple(self._between.changes)
         self._between.changes = []
         return Progress(moments=tuple(moments), outlooks=outlooks, later_changes=later)
@@ -233,14 +232,15 @@ class Follower:
     def _row(self, seen: PartSeen) -> Any:
         from feedback.trend.tracker import Row
 
-        readings = tuple(
-            seen.deviations.get(feature.key, math.nan) - float(feature.lower + feature.upper) * UM_PER_MM / 2
-            for feature in self.group.features
-        )
-        fresh = tuple(register in self._between.fresh for register in self.group.registers)
+        deviations = seen.deviations
+        readings = tuple([deviations.get(key, math.nan) - centre_um for key, centre_um in self._centres])
+        between = self._between
+        if not between.moved_um and not between.fresh:
+            return Row(part=seen.part, readings=readings, moved=self._not_moved, fresh=self._not_fresh)
+        fresh = tuple(register in between.fresh for register in self.group.registers)
         # A change at a new tool is part of setting it up: the register's error starts anew, so nothing is carried over.
         moved = tuple(0.0 if new else um for new, um in zip(fresh, self.moved_since_um, strict=True))
-        self._between.moved_um, self._between.fresh = {}, set()
+        between.moved_um, between.fresh = {}, set()
         return Row(part=seen.part, readings=readings, moved=moved, fresh=fresh)
 
     def _moment(self, seen: PartSeen) -> Moment:
@@ -249,4 +249,4 @@ class Follower:
         self.last = (seen.at_us, seen.part_id)
         changes = tuple(self._between.changes)
         self._between.changes = []
-        return Moment(seen=seen, tracks=self.tracks, changes=changes)
+        return Moment(seen=seen, tracks=dict(self.tracks), changes=changes)

@@ -12,15 +12,16 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from feedback import answers
-from feedback.cause import decided_cause, likely_cause
+from feedback.cause import decided_cause
 from feedback.configuration.facts import Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
 from feedback.desk import Desk
-from feedback.evidence import Forecast, Witness, feature_evidence, forecast
+from feedback.evidence import Forecast, Glimpse, Witness, feature_evidence
 from feedback.follow import Change, Follower, Happening, Moment, Progress, Track
 from feedback.ledger import queries, recent
 from feedback.ledger.recent import News
 from feedback.registers import Register, register
+from feedback.screen import Screen
 from feedback.series import in_order
 from rules.catalogue import SIZE_RULES
 from rules.engine import decide
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
 PARTS_BETWEEN_SNAPSHOTS = 50  # a restart replays about this many parts, and at most one chunk of text
 PARTS_AFTER_A_NEW_PLAN = 400  # when the plan has changed, the trend starts again from this many parts
 
+LEFT_ALONE = ("leave",)
+
 Entry = dict[str, Any]
 
 
@@ -49,6 +52,7 @@ class GroupLine:
         self.limits = [configuration.limits.for_register(machine.name, register) for register in group.registers]
         self.plain_limits = configuration.limits.default
         self.digest = _digest(group, machine)
+        self.screen = Screen(group, self.limits)
         self.feature_keys = frozenset(feature.key for feature in group.features)
         self.register_names = frozenset(str(register) for register in group.registers)
         self.tools = frozenset(register.tool for register in group.registers)
@@ -94,7 +98,7 @@ class GroupLine:
         return replace(moment, tracks=self.follower.tracks), self._forecast(outlooks)
 
     def _forecast(self, outlooks: "Outlooks | None") -> Forecast | None:
-        return None if outlooks is None else forecast(outlooks, self.machine.lag)
+        return None if outlooks is None else Forecast(outlooks, self.machine.lag)
 
     def due_snapshot(self) -> str | None:
         """The memory to keep before new parts are taken, so that a restart always has a part to look at."""
@@ -113,7 +117,7 @@ class MachineProcess:
         self.lines = [GroupLine(group, machine, configuration) for group in groups(configuration, machine.name)]
         grouped = frozenset[str]().union(*(line.register_names for line in self.lines))
         self._loose = _LooseRegisters(queries.register_values(sql, machine.name), grouped)
-        self._said: dict[str, object] = {}
+        self._said: dict[str, tuple[str, ...]] = {}
         for line in self.lines:
             line.restore(sql)
 
@@ -141,11 +145,14 @@ class MachineProcess:
         if memory is not None:
             tx.keep_snapshot(self.machine.name, line.group.key, line.digest, part_id, at_us, memory)
         progress, seen = line.advance(happenings)
+        quiet = None if seen is None else line.screen.quiet(progress.moments, seen)
         entries = []
         for k, moment in enumerate(progress.moments):
             self._recognise(tx, moment.changes)
             is_newest = at_edge and k == len(progress.moments) - 1 and not progress.later_changes
-            entries += self._judge(tx, line, moment, seen, k, at_edge=is_newest)
+            if quiet is not None and not is_newest and self._says_nothing_new(line, quiet[k]):
+                continue
+            entries += self._judge(tx, line, moment, None if seen is None else seen.after(k), at_edge=is_newest)
         self._recognise(tx, progress.later_changes)
         if progress.later_changes and at_edge:
             entries += self._judge_newest(tx, line)
@@ -163,10 +170,19 @@ class MachineProcess:
 
     def _judge_newest(self, tx: "Writing", line: GroupLine) -> list[Entry]:
         newest = line.newest()
-        return [] if newest is None else self._judge(tx, line, *newest, 0, at_edge=True)
+        if newest is None:
+            return []
+        moment, seen = newest
+        return self._judge(tx, line, moment, None if seen is None else seen.after(0), at_edge=True)
+
+    def _says_nothing_new(self, line: GroupLine, quiet: Sequence[bool]) -> bool:
+        """Every register of the group is to be left alone, as it was before, and no proposal waits on the outcome."""
+        return all(quiet) and all(
+            self._said.get(witness.name) == LEFT_ALONE and not self.desk.has(witness.name) for witness in line.witnesses
+        )
 
     def _judge(
-        self, tx: "Writing", line: GroupLine, moment: Moment, seen: Forecast | None, k: int, *, at_edge: bool
+        self, tx: "Writing", line: GroupLine, moment: Moment, seen: Glimpse | None, *, at_edge: bool
     ) -> list[Entry]:
         """Every register of the group after one part: what is said anew, and at the edge everything."""
         if seen is None:
@@ -175,8 +191,7 @@ class MachineProcess:
         entries = []
         for witness, limits in zip(line.witnesses, line.limits, strict=True):
             track = moment.tracks[witness.register]
-            evidence = witness.evidence(seen, k, moment, track, self.desk.standing(witness.name), moved_um)
-            evidence = replace(evidence, cause=likely_cause(evidence, track, seen.jump_age[k][witness.position]))
+            evidence = witness.evidence(seen, moment, track, self.desk.standing(witness.name), moved_um)
             decision = decide(evidence, limits)
             self._settle(tx, witness, moment, evidence, decision, limits, at_edge=at_edge)
             entry = self._news_of(evidence, decision, at_edge=at_edge)
@@ -203,7 +218,7 @@ class MachineProcess:
     def _news_of(self, evidence: Evidence, decision: Decision, *, at_edge: bool) -> Entry | None:
         """The entry to keep; None in mid-history when it only repeats what was said about the register before."""
         cause = decided_cause(evidence, decision)
-        said = (decision.answer, cause, tuple(reason.verdict for reason in decision.reasons))
+        said = LEFT_ALONE if decision.answer == "leave" else (decision.answer, cause, *_carrying(decision))
         repeats = self._said.get(evidence.register) == said
         self._said[evidence.register] = said
         return None if repeats and not at_edge else answers.decision_entry(evidence, decision, cause)
@@ -232,6 +247,11 @@ class _LooseRegisters:
                     register=register(row.register), old=track.value, new=value, source=row.source, at_new_tool=False
                 )
             self._tracks[row.register] = track.after_print(value)
+
+
+def _carrying(decision: Decision) -> tuple[str, ...]:
+    """The rules that had something to say for or against a correction."""
+    return tuple(reason.rule for reason in decision.reasons if reason.verdict not in ("clear", "whole"))
 
 
 def _digest(group: Group, machine: Machine) -> str:

@@ -77,6 +77,7 @@ class Feature:
     upper: Decimal
     tool: int | None
     moves: Mapping[Register, Fraction]
+    is_inside: bool = False  # material lies around it: a bore, a pocket, a diameter turned from inside
 
     @property
     def key(self) -> str:

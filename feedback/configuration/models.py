@@ -320,6 +320,7 @@ class FeatureTable(Table):
     tool: Annotated[int | None, PlainValidator(_tool)] = None
     axis: Annotated[str | None, PlainValidator(_one_of("X", "Y", "Z", "A", "B", "C"))] = None
     faces: Annotated[Literal["+", "-"] | None, PlainValidator(_one_of("+", "-"))] = None
+    side: Annotated[Literal["inside", "outside"] | None, PlainValidator(_one_of("inside", "outside"))] = None
     role: Annotated[Literal["datum", "machined"] | None, PlainValidator(_one_of("datum", "machined"))] = None
     work: Annotated[str | None, PlainValidator(_system)] = None
     relative_to: Annotated[str | None, PlainValidator(one_word)] = None

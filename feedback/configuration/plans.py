@@ -10,7 +10,7 @@ from feedback.configuration.faults import Report, checked
 from feedback.configuration.iso286 import limit_deviations
 from feedback.configuration.locate import Place
 from feedback.configuration.models import FeatureTable, PlanTable, Stated
-from feedback.configuration.sensitivity import EXTERNAL, INTERNAL, RefusedError, moves_of
+from feedback.configuration.sensitivity import EXTERNAL, INTERNAL, RefusedError, is_inside, moves_of
 from feedback.configuration.suggest import did_you_mean, listed
 from feedback.configuration.tables import expansion, refuse_twins
 from feedback.registers import Register
@@ -95,6 +95,7 @@ def _feature(
         lower = upper = Decimal(0)
     try:
         moves = moves_of(table, head.probed_in, by_id)
+        inside = is_inside(table)
     except RefusedError as refusal:
         report((*place, refusal.key), str(refusal))
         return None
@@ -109,6 +110,7 @@ def _feature(
         upper=upper,
         tool=table.tool,
         moves=moves,
+        is_inside=inside,
     )
 
 

@@ -30,6 +30,7 @@ EXTERNAL: Final[frozenset[FeatureKind]] = frozenset({"boss", "web", "diameter"})
 _MEANT_FOR: Final[Mapping[str, frozenset[FeatureKind]]] = {
     "axis": frozenset({"pocket", "web", "wall", "floor", "depth", "position", "angle"}),
     "faces": frozenset({"wall"}),
+    "side": frozenset({"diameter"}),
     "role": frozenset({"position", "angle"}),
     "work": frozenset({"position", "angle", "wall", "floor"}),
     "relative_to": frozenset({"position", "wall", "floor"}),
@@ -43,6 +44,24 @@ SAYS_NOTHING: Final = (
     ' reading says nothing about the work offset; state relative_to = "<datum feature>", or machined_in and another'
     ' probed_in, or give role = "datum" if it was there before cutting'
 )
+
+
+def is_inside(feature: FeatureTable) -> bool:
+    """Whether a turned diameter is cut from inside: there a worn tool needs a bigger register, elsewhere a smaller one.
+
+    A tolerance class says it by its letter; beside plain limits `side` must. Other kinds are told by their kind.
+    """
+    if feature.kind != "diameter":
+        return feature.kind in INTERNAL
+    by_class = feature.tolerance[0].isupper() if isinstance(feature.tolerance, str) else None
+    stated = None if feature.side is None else feature.side == "inside"
+    if by_class is None and stated is None:
+        raise RefusedError(
+            "side", 'is missing; wanted side = "outside" or side = "inside": wear goes the other way there'
+        )
+    if by_class is not None and stated is not None and by_class != stated:
+        raise RefusedError("side", f"found {feature.side!r} beside tolerance {feature.tolerance!r}; they contradict")
+    return bool(stated if by_class is None else by_class)
 
 
 class RefusedError(ValueError):

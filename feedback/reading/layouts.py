@@ -140,9 +140,12 @@ _ANY_LAYOUT: TypeAdapter[Layout] = TypeAdapter(Annotated[Layout, Field(discrimin
 
 
 def load_layouts(folder: Path | None) -> dict[str, Layout]:
-    """Shipped layouts and those of the cell folder `folder`, by name. Raises ConfigurationError with all faults."""
+    """Shipped layouts and the shop's own in `folder`, by name; a folder that is missing holds none.
+
+    Raises ConfigurationError with all faults of all files.
+    """
     shipped = {path.stem: path for path in sorted(_SHIPPED.glob("*.toml"))}
-    own = sorted((folder / "layouts").glob("*.toml")) if folder is not None else []
+    own = sorted(folder.glob("*.toml")) if folder is not None else []
     faults: list[Fault] = []
     layouts: dict[str, Layout] = {}
     for path in [*shipped.values(), *own]:

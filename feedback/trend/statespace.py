@@ -132,7 +132,8 @@ def _filtered(model: Model, start: Belief, readings: Array, keep: int, step: Ste
     compiled = kalman_filter(space, _CONVENTIONAL, _SOLVE_CHOLESKY, _FORCE_SYMMETRY, keep, 0, _NEVER_STEADY, 0)
     compiled()
     # where a covariance is not positive definite the compiled filter stops without a word and leaves zeros behind
-    if not np.all(np.asarray(compiled.forecast_error_cov)[0, 0] > 0):
+    was_read = ~np.isnan(readings).all(axis=1)
+    if not np.all(np.asarray(compiled.forecast_error_cov)[0, 0, was_read] > 0):
         raise np.linalg.LinAlgError("the covariance of what is expected is not positive definite")
     return space, compiled
 

@@ -33,7 +33,7 @@ def fault(*features: str) -> str:
         ("wall", {"tool": 5, "axis": "Y", "faces": "-", "work": "54"}, "tool 5 radius", -1),
         ("floor", {"tool": 7}, "tool 7 length", 1),
         ("depth", {"tool": 7}, "tool 7 length", -1),
-        ("diameter", {"tool": 3}, "tool 3 x", 1),
+        ("diameter", {"tool": 3, "side": "outside"}, "tool 3 x", 1),
         ("position", {"axis": "Y", "role": "datum", "work": "54"}, "work 54 Y", -1),
         ("position", {"axis": "Z", "role": "datum"}, "work 54 Z", -1),
         ("position", {"axis": "X", "role": "machined", "machined_in": "55"}, "work 55 X", 1),
