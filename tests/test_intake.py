@@ -152,6 +152,50 @@ def test_an_old_copy_is_known_whenever_it_was_made(owner: Owner) -> None:
     assert owner.look() == b""
 
 
+def test_an_old_copy_is_known_although_its_original_has_been_emptied(owner: Owner) -> None:
+    """After a restart the whole copy is recognised first, and the old copy by it, whatever their names and ages."""
+    log = owner.folder / "b.txt"
+    log.write_bytes(FIRST)
+    shutil.copy(log, owner.folder / "a.tmp")
+    with log.open("ab") as file:
+        file.write(SECOND)
+    owner.look()
+    shutil.copy(log, owner.folder / "c.txt")
+    (owner.folder / "a.tmp").rename(owner.folder / "a.txt")
+    os.utime(owner.folder / "a.txt", ns=(LONG_AGO_NS, LONG_AGO_NS))
+    log.write_bytes(b"")
+    owner.restart()
+    assert owner.look() == b""
+
+
+def test_a_file_rewritten_within_its_time_stamp_is_looked_at_again(owner: Owner) -> None:
+    """A file system's clock is coarse, so a file changed just now is gone through again although it looks the same."""
+    log = owner.folder / "a.txt"
+    log.write_bytes(FIRST)
+    stamp = log.stat().st_mtime_ns
+    owner.look()
+    log.write_bytes(FIRST.replace(b"118", b"999"))
+    os.utime(log, ns=(stamp, stamp))
+    assert owner.look() == FIRST.replace(b"118", b"999")
+
+
+def test_a_file_that_cannot_be_opened_is_reported_and_tried_again(
+    owner: Owner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A control that keeps its log locked is words for status, and the log is read when it lets go."""
+    (owner.folder / "a.txt").write_bytes(FIRST)
+
+    def locked(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", locked)
+        assert owner.look() == b""
+        assert owner.intake.troubles == ["M1/a.txt: cannot be read: Permission denied; it is tried again"]
+    assert owner.look() == FIRST
+    assert owner.intake.troubles == []
+
+
 def test_a_copy_that_grows_is_followed(owner: Owner) -> None:
     """When logging goes on in the copy, only the lines added there are new."""
     (owner.folder / "a.txt").write_bytes(FIRST)
@@ -327,8 +371,75 @@ def test_a_half_written_line_left_behind_is_given_up_with_its_text(owner: Owner,
     assert closing.closes
     assert closing.start == len(whole)
     assert closing.after.taken == len(whole)
-    assert closing.after.id == owner.texts[0].after.id if whole else "M1/a.txt#2"
+    assert closing.after.id == ("M1/a.txt" if whole else "M1/a.txt#2")
     assert owner.look() == b""
+
+
+def test_a_half_written_line_goes_with_its_deleted_file(owner: Owner) -> None:
+    """When the file has been deleted, its half-written line is offered once after a second look has not found it."""
+    log = owner.folder / "a.txt"
+    log.write_bytes(FIRST + b"FEATURE 12 ACT")
+    owner.look()
+    log.unlink()
+    assert [owner.look() for _ in range(3)] == [b"", b"FEATURE 12 ACT", b""]
+    assert owner.texts[-1].closes
+
+
+def test_a_half_written_line_completed_in_a_copy_is_not_given_up(owner: Owner) -> None:
+    """When logging went on in a copy, the line was completed there."""
+    log = owner.folder / "a.txt"
+    log.write_bytes(FIRST + b"FEATURE 12 ACT")
+    owner.look()
+    log.rename(owner.folder / "b.txt")
+    with (owner.folder / "b.txt").open("ab") as file:
+        file.write(b"UAL 1\n")
+    assert [owner.look() for _ in range(3)] == [b"FEATURE 12 ACTUAL 1\n", b"", b""]
+
+
+def test_a_half_written_line_on_a_share_that_is_away_is_not_given_up(owner: Owner) -> None:
+    """What cannot be seen may still be there."""
+    (owner.folder / "a.txt").write_bytes(FIRST + b"FEATURE 12 ACT")
+    owner.look()
+    owner.folder.rename(owner.folder.with_name("away"))
+    assert [owner.look() for _ in range(3)] == [b"", b"", b""]
+    owner.folder.with_name("away").rename(owner.folder)
+    assert [waiting.data for waiting in owner.intake.waiting] == [b"FEATURE 12 ACT"]
+
+
+def test_a_file_that_is_gone_when_it_is_opened_is_left_to_the_next_look(
+    owner: Owner, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A rename between the listing of the folder and the opening of the file is no trouble."""
+    (owner.folder / "a.txt").write_bytes(FIRST)
+
+    def gone(*_: object) -> None:
+        raise FileNotFoundError(2, "No such file or directory")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", gone)
+        assert owner.look() == b""
+        assert owner.intake.troubles == []
+    assert owner.look() == FIRST
+
+
+def test_long_logs_that_begin_alike_are_told_apart_by_their_ends(owner: Owner) -> None:
+    """Two files with the same first 4096 bytes are two streams, and each keeps its own place."""
+    first, second = FIRST * 200 + SECOND, FIRST * 200 + SECOND.replace(b"119", b"777")
+    (owner.folder / "a.txt").write_bytes(first)
+    (owner.folder / "b.txt").write_bytes(second)
+    assert sorted(new.data for new in owner.intake.look()) == sorted([first, second])
+
+
+def test_the_look_says_how_much_is_ahead(owner: Owner) -> None:
+    """A backlog can be shown as it shrinks."""
+    for n in range(4):
+        (owner.folder / f"{n}.txt").write_bytes(FIRST + str(n).encode() + b"\n")
+    ahead = []
+    for new in owner.intake.look():
+        ahead.append(owner.intake.bytes_ahead)
+        owner.take(new)
+    assert ahead == [3 * (len(FIRST) + 2), 2 * (len(FIRST) + 2), len(FIRST) + 2, 0]
+    assert owner.intake.bytes_ahead == 0
 
 
 def test_a_half_written_line_that_moved_with_its_file_goes_on_waiting(owner: Owner) -> None:
@@ -385,21 +496,21 @@ def test_after_a_restart_fed_text_is_another_stream(owner: Owner) -> None:
     assert [new.after.id for new in owner.intake.feed("M1", FIRST)] == ["M1/(fed)#2"]
 
 
-def test_ten_thousand_unchanged_files_are_passed_in_a_moment(owner: Owner) -> None:
+def test_thousands_of_unchanged_files_are_passed_in_a_moment(owner: Owner) -> None:
     """Looking again costs next to nothing while nothing has changed."""
-    for n in range(10_000):
+    for n in range(2_000):
         log = owner.folder / f"{n}.txt"
         log.write_bytes(f"PART {n} PLAN 4101\n".encode())
         os.utime(log, ns=(LONG_AGO_NS, LONG_AGO_NS))
     owner.look()
-    assert len(owner.texts) == 10_000
+    assert len(owner.texts) == 2_000
 
     spent = []
     for _ in range(5):
         started = time.process_time()
         assert owner.look() == b""
         spent.append(time.process_time() - started)
-    assert min(spent) < 0.25  # 0.06 s on an idle machine; the bound only has to catch reading every file again
+    assert min(spent) < 0.05  # 0.01 s on an idle machine; the bound only has to catch reading every file again
 
 
 class LogFolder(RuleBasedStateMachine):

@@ -26,17 +26,16 @@ def test_pairs_and_columns_are_shipped() -> None:
 
 
 def test_a_shop_adds_its_own(tmp_path: Path) -> None:
-    """Every TOML file in the cell's layouts folder is a layout called by its file name."""
-    (tmp_path / "layouts").mkdir()
-    (tmp_path / "layouts" / "lathe.toml").write_text('kind = "pairs"\ntime = "hmmss"\n', encoding="utf-8")
+    """Every TOML file in the shop's layouts folder is a layout called by its file name."""
+    (tmp_path / "lathe.toml").write_text('kind = "pairs"\ntime = "hmmss"\n', encoding="utf-8")
     assert set(load_layouts(tmp_path)) == {"pairs", "columns", "lathe"}
     assert load_layouts(tmp_path)["lathe"].name == "lathe"
+    assert set(load_layouts(tmp_path / "missing")) == {"pairs", "columns"}
 
 
 def test_every_fault_of_every_file_is_told_at_once(tmp_path: Path) -> None:
     """Nobody should have to correct one fault to be shown the next."""
-    folder = tmp_path / "layouts"
-    folder.mkdir()
+    folder = tmp_path
     (folder / "a.toml").write_text('kind = "pairs"\ndate = "ddmmyy"\ntime = "hh"\n', encoding="utf-8")
     (folder / "b.toml").write_text("kind = pairs\n", encoding="utf-8")
     (folder / "c.toml").write_bytes(b'kind = "p\xe4irs"\n')
