@@ -12,6 +12,7 @@ STANDARD = sys.stdlib_module_names
 
 # Modules that touch files, clock, network or SQL. Everything else is given what it needs.
 SHELLS = {
+    "feedback.__main__",
     "feedback.cell",
     "feedback.daemon",
     "feedback.intake",
@@ -64,7 +65,8 @@ def imports(module: str) -> set[str]:
 
 
 def packages(module: str) -> set[str]:
-    return {name.split(".")[0] for name in imports(module)}
+    """Top-level packages; `urllib.parse` and `os.path` only take names apart."""
+    return {name.split(".")[0] for name in imports(module) if not name.startswith(("urllib.parse", "os.path"))}
 
 
 def is_shell(module: str) -> bool:
