@@ -1,10 +1,10 @@
 """Which parts of a long run need no asking: the rules would say `leave`. Pure.
 
-Most parts of a backlog are plain. For a register whose features all have |own / S| within the register's band, the best step
-lies between the smallest and the largest own / S (beyond them every margin shrinks at once), so the error is inside the band
-too and no rule wishes; with every reading inside its limits none stops; with nothing unsettled and every feature inside its
-band neither of the rules that count without a wish (moving, conflict) has anything to say. `tests/test_screen.py` holds this
-against the rules themselves.
+Most parts of a backlog are plain. For a register whose features all have |own / S| within the register's band, the
+best step lies between the smallest and the largest own / S (beyond them every margin shrinks at once), so the error is
+inside the band too and no rule wishes. With every reading inside its limits none stops. With nothing unsettled and
+every feature inside its band, neither of the rules that count without a wish (moving, conflict) has anything to say.
+`tests/test_screen.py` holds this against the rules themselves.
 """
 
 from collections.abc import Sequence

@@ -32,7 +32,10 @@ def test_every_rule_is_documented(name: str) -> None:
     assert f"| `{name}` |" in TEXT
 
 
-@pytest.mark.parametrize("key", ["band", "aim", "step", "travel", "settle", "evidence", "confidence", "implausible", "expires"])
+LIMITS = ("band", "aim", "step", "travel", "settle", "evidence", "confidence", "implausible", "expires")
+
+
+@pytest.mark.parametrize("key", LIMITS)
 def test_every_limit_is_documented_with_its_default(key: str) -> None:
     """A process engineer finds each limit, its default and what it bounds."""
     assert re.search(rf"\| `{key}` \| [^|]+ \| [^|]+ \|", TEXT)
@@ -58,5 +61,6 @@ def test_links_lead_somewhere() -> None:
 
 def test_samples_are_listed_and_listed_samples_exist() -> None:
     """The sample table names each cell folder, and no other."""
-    listed = set(re.findall(r"\]\(([a-z-]+)/README\.md\)", (ROOT / "sample_logs" / "README.md").read_text(encoding="utf-8")))
+    table = (ROOT / "sample_logs" / "README.md").read_text(encoding="utf-8")
+    listed = set(re.findall(r"\]\(([a-z-]+)/README\.md\)", table))
     assert listed == {path.parent.name for path in ROOT.glob("sample_logs/*/cell.toml")}

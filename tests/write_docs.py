@@ -2,6 +2,7 @@
 
 import importlib
 import re
+from functools import partial
 from pathlib import Path
 
 README = Path(__file__).parents[1] / "README.md"
@@ -32,11 +33,15 @@ def rules() -> str:
 BLOCKS = {"commands": commands, "rules": rules}
 
 
+def _between(block: str, markers: re.Match[str]) -> str:
+    return f"{markers[1]}{block}\n{markers[2]}"
+
+
 def filled(text: str) -> str:
     """`text` with every generated block made anew."""
     for name, make in BLOCKS.items():
         pattern = re.compile(rf"(<!-- {name} -->\n).*?(<!-- /{name} -->)", re.DOTALL)
-        text, count = pattern.subn(lambda match, block=make(): f"{match[1]}{block}\n{match[2]}", text)
+        text, count = pattern.subn(partial(_between, make()), text)
         if count != 1:
             raise SystemExit(f"{README}: wanted one block {name!r} between its markers, found {count}")
     return text

@@ -77,7 +77,8 @@ def _words(record: Record) -> str:
     if not isinstance(record, Measurement):
         return describe(record)
     unit = record.feature.unit
-    return f"{describe(record.reading)}, {plain(record.deviation)} {unit} from nominal {plain(record.feature.nominal)} {unit}"
+    off, nominal = plain(record.deviation), plain(record.feature.nominal)
+    return f"{describe(record.reading)}, {off} {unit} from nominal {nominal} {unit}"
 
 
 _KINDS = {
