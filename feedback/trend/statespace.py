@@ -6,7 +6,7 @@ object (0.3 ms against 0.03 ms); the tests hold them to the public class, and th
 """
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -32,7 +32,7 @@ class Belief:
     cov: Array
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Model:
     """reading = design @ state + noise; next state = transition @ state + walk, all noises independent."""
 
@@ -41,11 +41,19 @@ class Model:
     transition: Array  # K x K
     walk_var: Array  # K
 
-    def predict(self, belief: Belief) -> Belief:
-        """The belief one row later, before that row is read."""
-        mean = self.transition @ belief.mean
-        cov = self.transition @ belief.cov @ self.transition.T + np.diag(self.walk_var)
-        return Belief(mean, cov)
+    @cached_property
+    def matrices(self) -> tuple[Array, ...]:
+        """As the compiled filter takes them: design and its intercept, noise, transition and its, selection, walk."""
+        features, states = self.design.shape
+        return (
+            _column_major(self.design),
+            np.zeros((features, 1), order="F"),
+            _column_major(np.diag(self.noise_var)),
+            _column_major(self.transition),
+            np.zeros((states, 1), order="F"),
+            _column_major(np.eye(states)),
+            _column_major(np.diag(self.walk_var)),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,17 +125,11 @@ def _in_place(packed: Array, read: Flags) -> Array:
 
 def _filtered(model: Model, start: Belief, readings: Array, keep: int, step: Step | None = None) -> tuple[Any, Any]:
     representation, kalman_filter, _ = _compiled()
-    states = start.mean.shape[0]
-    space = representation(
-        np.array(readings.T, dtype=np.float64, order="F"),
-        _column_major(model.design),
-        np.zeros((model.design.shape[0], 1), order="F"),
-        _column_major(np.diag(model.noise_var)),
-        _column_major(model.transition) if step is None else _time_last(step.transition),
-        np.zeros((states, 1), order="F"),
-        _column_major(np.eye(states)),
-        _column_major(np.diag(model.walk_var)) if step is None else _time_last(step.walk_cov),
-    )
+    design, lift, noise, transition, drift, selection, walk = model.matrices
+    if step is not None:
+        transition, walk = _time_last(step.transition), _time_last(step.walk_cov)
+    observed = np.array(readings.T, dtype=np.float64, order="F")
+    space = representation(observed, design, lift, noise, transition, drift, selection, walk)
     space.initialize_known(np.array(start.mean), np.array(start.cov, order="F"))
     compiled = kalman_filter(space, _CONVENTIONAL, _SOLVE_CHOLESKY, _FORCE_SYMMETRY, keep, 0, _NEVER_STEADY, 0)
     compiled()
@@ -149,12 +151,12 @@ def run(model: Model, start: Belief, readings: Array) -> Run:
     innovation_var = np.einsum("iit->ti", np.asarray(done.forecast_error_cov))
     return Run(
         mean=np.array(np.asarray(done.filtered_state).T[:rows], order="C"),
-        cov=np.array(np.moveaxis(np.asarray(done.filtered_state_cov), 2, 0)[:rows], order="C"),
+        cov=np.array(np.asarray(done.filtered_state_cov).transpose(2, 0, 1)[:rows], order="C"),
         innovation=np.where(read, _in_place(np.asarray(done.forecast_error).T, read), np.nan),
         innovation_var=np.where(read, _in_place(innovation_var, read), np.nan),
         loglik=np.array(done.loglikelihood),
         predicted_mean=np.asarray(done.predicted_state).T,
-        predicted_cov=np.moveaxis(np.asarray(done.predicted_state_cov), 2, 0),
+        predicted_cov=np.asarray(done.predicted_state_cov).transpose(2, 0, 1),
     )
 
 

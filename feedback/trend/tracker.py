@@ -293,16 +293,17 @@ class Tracker:
         self._count_parts_again(change)
         levels = piece.levels_restored()[-1, : self._states.registers]
         self._jump_um[change.registers] = (levels - expected)[change.registers]
-        last = len(piece.known)
-        page.mean[at] = piece.levels_restored()[last - 1]
-        page.cov[at] = piece.run.cov[last - 1]
-        page.walk_var[at] = self._model.walk_var
+        self._write_last(page, at, piece)
         page.wild[at] = left_out
         page.parts[at], page.jump_age[at], page.jump_um[at] = self._parts, self._jump_age, self._jump_um
         page.jumped[at] = change.registers
         page.unsettled[at] = change.registers | self._states.moving(list(confirmed))
         page.moving[at] = change.words(self.shape, confirmed, self._jump_um)
-        page.fit_failed[at] = self._complaint
+
+    def _write_last(self, page: Page, at: int, piece: Piece) -> None:
+        """The outlook of the newest part, after all remembered parts were taken again."""
+        page.mean[at], page.cov[at] = piece.levels_restored()[-1], piece.run.cov[-1]
+        page.walk_var[at], page.fit_failed[at] = self._model.walk_var, self._complaint
 
     def _expected_levels(self, sheet: Sheet) -> Array:
         before = entered(self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
@@ -330,10 +331,7 @@ class Tracker:
         """Fit anew where parameters are free, take the remembered parts with them, forget the oldest parts."""
         if self._fixed is None:
             self._fit()
-            piece = self._refilter()
-            last = len(piece.known) - 1
-            page.mean[at], page.cov[at] = piece.levels_restored()[last], piece.run.cov[last]
-            page.walk_var[at], page.fit_failed[at] = self._model.walk_var, self._complaint
+            self._write_last(page, at, self._refilter())
         surplus = len(self._memory) - WINDOW
         if surplus > 0:
             self._memory.forget_before(surplus, self._position_before(surplus))
