@@ -231,6 +231,16 @@ def test_a_rewritten_file_is_a_new_stream(owner: Owner, rewritten: bytes) -> Non
     assert owner.texts[-1].stream is None
 
 
+def test_a_long_log_rewritten_from_some_line_on_is_a_new_stream(owner: Owner) -> None:
+    """A log that begins as before and is as long as before, but ends otherwise, is another text."""
+    log = owner.folder / "a.txt"
+    log.write_bytes(FIRST * 200)
+    owner.look()
+    rewritten = FIRST * 199 + FIRST.replace(b"118", b"999")
+    log.write_bytes(rewritten)
+    assert owner.look() == rewritten
+
+
 def test_a_change_in_the_middle_of_a_long_log_is_noticed_after_a_restart(owner: Owner) -> None:
     """When the log has grown and what was taken of it no longer stands there, it is another text."""
     log = owner.folder / "a.txt"
