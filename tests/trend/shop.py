@@ -1,7 +1,7 @@
 """Groups, rows and wear with a known truth, for the tests of the trend."""
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,6 @@ TOOL_AND_WORK = GroupShape(
     ("feature 1", "feature 2", "feature 3"),
     ("mm", "mm", "mm"),
 )
-USUAL = Parameters(noise_um=(2.0,), walk_um=(0.3,), slope_walk_um=0.02)
 
 
 def usual(shape: GroupShape, noise_um: float = 2.0) -> Parameters:
@@ -36,8 +35,8 @@ def usual(shape: GroupShape, noise_um: float = 2.0) -> Parameters:
 def rows_of(
     readings: Iterable[Sequence[float]],
     registers: int = 1,
-    moved: dict[int, tuple[float, ...]] | None = None,
-    fresh: dict[int, tuple[bool, ...]] | None = None,
+    moved: Mapping[int, tuple[float, ...]] | None = None,
+    fresh: Mapping[int, tuple[bool, ...]] | None = None,
 ) -> list[Row]:
     """Parts numbered from 1 with these readings; `moved` and `fresh` by position in the list."""
     still, worn = (0.0,) * registers, (False,) * registers

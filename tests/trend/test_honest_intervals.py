@@ -13,7 +13,8 @@ TWO_SIDED_95 = 1.959964
 
 def _hits(shape: GroupShape, spread: float) -> tuple[np.ndarray, np.ndarray]:
     """Was the truth inside the 95 % interval? Of the part itself (from part 3) and of the part after it."""
-    now, next_part = [], []
+    now: list[np.ndarray] = []
+    next_part: list[np.ndarray] = []
     for seed in range(SEEDS):
         wear: Wear = worn(shape, PARTS, seed, spread=spread)
         outlooks = Tracker(shape, Priors()).take(wear.rows)

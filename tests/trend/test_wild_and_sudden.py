@@ -1,6 +1,7 @@
 """Chips are left out, sudden changes are found, named after the register that explains them, and begun anew from."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ def _noise(parts: int, features: int, seed: int = 1) -> np.ndarray:
     return np.random.default_rng(seed).normal(0, 2.0, (parts, features))
 
 
-def _take(shape: GroupShape, readings: np.ndarray, **events: dict[int, tuple]) -> Outlooks:
+def _take(shape: GroupShape, readings: np.ndarray, **events: dict[int, tuple[Any, ...]]) -> Outlooks:
     registers = len(shape.register_kinds)
     return Tracker(shape, Priors(), fixed=usual(shape)).take(rows_of(readings.tolist(), registers, **events))
 
