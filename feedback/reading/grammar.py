@@ -5,7 +5,7 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Final, Protocol
 
-from feedback.reading.layouts import Columns, Lines
+from feedback.reading.layout import Columns, Lines
 from feedback.reading.misread import MisreadError
 from feedback.reading.pairs import Taken
 

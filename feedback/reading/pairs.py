@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
-from feedback.reading.layouts import Pairs
+from feedback.reading.layout import Pairs
 from feedback.reading.misread import MisreadError
 from feedback.reading.vocabulary import KNOWN, NEEDED
 

@@ -15,7 +15,7 @@ from feedback.configuration.facts import Machine
 from feedback.reading.dates import moments
 from feedback.reading.forms import FORMS, OF_A_PART
 from feedback.reading.grammar import ColumnsGrammar, Grammar, LinesGrammar, words_of
-from feedback.reading.layouts import Columns, Layout, Lines, Pairs
+from feedback.reading.layout import Columns, Layout, Lines, Pairs
 from feedback.reading.misread import MisreadError
 from feedback.reading.pairs import PairsGrammar
 from feedback.reading.quick import quick_reading

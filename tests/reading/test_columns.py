@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from feedback.reading.layouts import layout
+from feedback.reading.layout import layout
 from feedback.records import Miss, PartBegin, PartEnd, Reading, Unreadable
 from tests.reading.control import INCH, METRIC, SHIPPED, read
 

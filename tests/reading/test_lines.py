@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 
-from feedback.reading.layouts import layout
+from feedback.reading.layout import layout
 from feedback.records import (
     Miss,
     NewTool,

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from feedback.reading.layouts import Layout, layout
+from feedback.reading.layout import Layout, layout
 from feedback.reading.reader import LogReader, ReaderState
 from feedback.records import NewTool, PartBegin, PartEnd, Reading, Record, Unreadable
 from tests.reading.control import METRIC, PART, SHIPPED, read
