@@ -4,6 +4,7 @@ import importlib
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -55,6 +56,15 @@ class _Commands(click.Group):
             hint = f" Did you mean {close[0]!r}?" if close else f" Commands: {', '.join(COMMANDS)}."
             raise click.UsageError(f"There is no command {args[0]!r}.{hint}", ctx) from error
 
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            # The reader of a pipe has gone (trueup history | head): not our failure, and nothing left to tell it.
+            # Caught here because click itself would end with 1.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            sys.exit(0)
+
 
 @click.command(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.option(
@@ -79,7 +89,8 @@ def program(ctx: click.Context, folder: Path) -> None:
 def main() -> None:
     """Entry point of the `trueup` command."""
     try:
-        program(standalone_mode=False, prog_name="trueup")
+        # A command that ends by `Context.exit` hands its exit code back here.
+        sys.exit(program(standalone_mode=False, prog_name="trueup") or 0)
     except click.exceptions.Abort:
         sys.exit("trueup: interrupted")
     except click.ClickException as error:
@@ -88,7 +99,7 @@ def main() -> None:
     except TrueupError as error:
         click.echo(f"trueup: {error}", err=True)
         sys.exit(error.exit_code)
-    except BrokenPipeError:
-        # The reader of a pipe has gone (trueup history | head): not our failure, and nothing left to tell it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        click.echo(f"trueup: {where}{error.strerror or error}; wanted to use it; see who may", err=True)
+        sys.exit(1)

@@ -32,6 +32,7 @@ def command(folder: Path, rescan_s: float, as_json: bool) -> None:
 
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     with stopping_on_signals() as stop, open_cell(folder) as cell:
+        cell.start_reading()
         logging.getLogger("trueup").info("watching %s", ", ".join(cell.configuration.machines))
         watch(cell, stop, rescan_s=rescan_s, after_look=_print_json if as_json else _print)
     logging.getLogger("trueup").info("stopped")
