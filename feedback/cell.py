@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Self
 import filelock
 
 from feedback import answers, status
+from feedback.configuration.groups import groups
 from feedback.configuration.loading import load
 from feedback.errors import StoreError, UsageError
 from feedback.intake import Intake, NewText
@@ -71,6 +72,10 @@ class Cell:
         """Take new log text (of the files in `hints` alone, when given); True when there was any."""
         reading = self._start_reading(now)
         return reading.look(hints, now, progress)
+
+    def start_reading(self) -> None:
+        """Claim the right to read this cell's logs; StoreError when another trueup has it."""
+        self._start_reading(None)
 
     def feed(self, machine: str, text: str, now: datetime | None = None) -> dict[str, Any]:
         """Take log text that comes without a file; the answer document comes out. The text may end in mid-line."""
@@ -187,6 +192,7 @@ class Cell:
         """Person `by` releases a register ("M1 tool 5 radius"): from its lock, else for one growing correction."""
         machine, found = self._register(register)
         with self.store.writing(now or datetime.now(UTC)) as tx:
+            self._check_register(machine, found, queries.holds(tx.sql, machine))
             return review.release(tx, self.configuration.people, machine, str(found), by, why)
 
     @contextmanager
@@ -211,6 +217,13 @@ class Cell:
             return machine, register(register_name)
         except ValueError as fault:
             raise UsageError(str(fault)) from None
+
+    def _check_register(self, machine: str, found: Register, holds: Mapping[str, queries.Hold]) -> None:
+        """UsageError for a register that no plan looks at, unless it was locked while one still did."""
+        known = {str(register) for group in groups(self.configuration, machine) for register in group.registers}
+        if str(found) not in known | holds.keys():
+            wanted = ", ".join(sorted(known)) or "none"
+            raise UsageError(f"no plan of {machine} looks at {found}; wanted one of: {wanted}; nothing was changed")
 
     # -- opening and closing -------------------------------------------------------------------------------------
 

@@ -115,6 +115,7 @@ def watch(cell: Cell, stop: threading.Event, *, rescan_s: float, after_look: Cal
     events = FolderEvents(
         [folder for machine in cell.configuration.machines.values() for folder in machine.logs], hints
     )
+    complaints = {"configuration": Complaint(), "look": Complaint()}
     tell_service_manager("READY=1")
     try:
         rescan_due = time.monotonic()
@@ -122,7 +123,8 @@ def watch(cell: Cell, stop: threading.Event, *, rescan_s: float, after_look: Cal
             events.revive()
             hinted = hints.take()
             is_rescan = time.monotonic() >= rescan_due
-            _look(cell, None if is_rescan else hinted, after_look)
+            _refresh(cell, complaints["configuration"])
+            _look(cell, None if is_rescan else hinted, after_look, complaints["look"])
             if is_rescan:
                 rescan_due = time.monotonic() + rescan_s
                 tell_service_manager("WATCHDOG=1")
@@ -132,16 +134,42 @@ def watch(cell: Cell, stop: threading.Event, *, rescan_s: float, after_look: Cal
         events.stop()
 
 
-def _look(cell: Cell, hinted: set[Path] | None, after_look: Callable[[dict[str, Any]], None]) -> None:
+class Complaint:
+    """Says a trouble once when it begins, not again at every look while it lasts."""
+
+    def __init__(self) -> None:
+        self._said = ""
+
+    def say(self, words: str) -> None:
+        if words != self._said:
+            log.error("%s", words)
+        self._said = words
+
+    def is_over(self) -> None:
+        self._said = ""
+
+
+def _refresh(cell: Cell, complaint: Complaint) -> None:
+    """Take up a changed configuration; logs are read on under the last good one while the new one is faulty."""
     try:
         if cell.refresh():
             log.info("configuration read again")
+        complaint.is_over()
+    except TrueupError as error:
+        complaint.say(f"{error}\nthe last good configuration stays in force")
+
+
+def _look(
+    cell: Cell, hinted: set[Path] | None, after_look: Callable[[dict[str, Any]], None], complaint: Complaint
+) -> None:
+    try:
         if cell.take_new_text(hints=hinted):
             after_look(cell.document())
+        complaint.is_over()
     except StoreError as error:
-        log.error("%s (trying again at the next look)", error)
+        complaint.say(f"{error} (trying again at the next look)")
     except TrueupError as error:
-        log.error("%s", error)
+        complaint.say(str(error))
 
 
 def _wait(hints: Hints, stop: threading.Event, rescan_due: float) -> None:
