@@ -5,6 +5,7 @@ answer.
 """
 
 import json
+import os
 import sqlite3
 import tomllib
 from collections import defaultdict
@@ -90,9 +91,18 @@ def _asking(folder: Path, store: str) -> Iterator[Ask]:
     if not path.is_file():
         raise UsageError(f"{path}: nothing has been read yet; run `trueup process` once, or start `trueup watch`")
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as connection:
+        with closing(sqlite3.connect(_address(path), uri=True, timeout=10)) as connection:
             yield lambda statement, values: connection.execute(statement, values).fetchall()
     except sqlite3.Error as fault:
         raise StoreError(
             f"{path}: the store cannot be read: {fault}; `trueup verify` says what is wrong with it"
         ) from fault
+
+
+def _address(path: Path) -> str:
+    """SQLite makes files beside a store even to read it, and cannot where the reader may not write.
+
+    Without a write-ahead file nobody is writing: then the store can be read as it lies there.
+    """
+    at_rest = not path.with_name(f"{path.name}-wal").exists() and not os.access(path.parent, os.W_OK)
+    return f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if at_rest else ''}"
