@@ -12,7 +12,7 @@ from feedback import answers
 from feedback.cause import decided_cause
 from feedback.configuration.facts import Configuration, Machine
 from feedback.evidence import Standing, Witness
-from feedback.follow import SAME_UM, UM_PER_MM, Change, PartSeen
+from feedback.follow import UM_PER_MM, Change, PartSeen
 from feedback.ledger import queries, recent, review
 from feedback.snippets.entry import on_page
 from rules.evidence import Evidence
@@ -47,12 +47,14 @@ class Desk:
         self.machine = machine
         self._live: dict[str, _Live] = {}
         self._holds: dict[str, queries.Hold] = {}
-        self._is_fresh = False
+        self._seen: int | None = None  # the newest event when people were last asked
 
     def refresh(self, tx: "Writing") -> None:
         """Learn what people have said since the last look."""
-        if self._is_fresh and not tx.missed:
+        if self._seen is not None and not queries.people_spoke(tx.sql, self._seen):
+            self._seen = tx.head.count
             return
+        self._seen = tx.head.count
         self._live = {
             row.register: _Live(
                 id=row.id,
@@ -65,7 +67,6 @@ class Desk:
             for row in queries.proposals(tx.sql, self.machine.name, UNDER_WAY)
         }
         self._holds = queries.holds(tx.sql, self.machine.name)
-        self._is_fresh = True
 
     def standing(self, register: str) -> Standing:
         """What stands in the way of a correction of this register."""
@@ -86,7 +87,7 @@ class Desk:
         """The log shows that a register was changed: by our proposal, or by hand."""
         name = str(change.register)
         live = self._live.get(name)
-        if live is not None and live.status in answers.LIVE and _same(live.new, change.new):
+        if live is not None and live.status in answers.LIVE and self._is_entry(live, change):
             review.enter(tx, live.id, change.new, change.source)
             del self._live[name]
             self._holds = queries.holds(tx.sql, self.machine.name)
@@ -97,20 +98,28 @@ class Desk:
             why = f"{name} was changed by hand from {change.old} to {change.new} ({change.source})"
             review.withdraw(tx, live.id, why)
 
-    def part_seen(self, tx: "Writing", witness: Witness, seen: PartSeen, evidence: Evidence, limits: Limits) -> None:
-        """Let a proposal run out or withdraw it where the new part says so."""
+    def _is_entry(self, live: _Live, change: Change) -> bool:
+        """The register holds the proposed value, as far as it can hold it."""
+        return abs(live.new - change.new) < self.machine.increment(change.register) / 2
+
+    def run_out(self, tx: "Writing", witness: Witness, seen: PartSeen, limits: Limits) -> None:
+        """End what has had its time with this part: a proposal, or the rest after a rejection."""
         live = self._live.get(witness.name)
-        if live is None:
+        if live is None or not self._has_expired(tx, live, witness, seen, limits):
             return
-        if self._has_expired(tx, live, witness, seen, limits):
+        del self._live[witness.name]
+        if live.status in answers.LIVE:
+            review.expire(tx, live.id, f"{_span(limits)} have passed since it was proposed")
+
+    def reconsider(self, tx: "Writing", witness: Witness, evidence: Evidence, limits: Limits) -> None:
+        """Withdraw an open proposal where the new evidence speaks against it."""
+        live = self._live.get(witness.name)
+        if live is None or live.status != "open":
+            return
+        why = still_stands(live.change_um, evidence, limits)
+        if why is not None:
             del self._live[witness.name]
-            if live.status in answers.LIVE:  # a rejected one has only had its rest time: it may be proposed again
-                review.expire(tx, live.id, f"{_span(limits)} have passed since it was proposed")
-        elif live.status == "open":
-            why = still_stands(live.change_um, evidence, limits)
-            if why is not None:
-                del self._live[witness.name]
-                review.withdraw(tx, live.id, why)
+            review.withdraw(tx, live.id, why)
 
     def propose(
         self,
@@ -186,10 +195,6 @@ class Desk:
             return False
         parts = recent.parts_between(tx.sql, self.machine.name, witness.feature_keys, live.opened_part_id, seen.part_id)
         return parts >= limits.expires_parts
-
-
-def _same(first: Decimal, second: Decimal) -> bool:
-    return abs(float(first - second)) * UM_PER_MM < SAME_UM
 
 
 def _hand_change(change: Change) -> dict[str, Any]:

@@ -190,6 +190,7 @@ class MachineProcess:
         moved_um = line.follower.moved_since_um if at_edge else ()
         entries = []
         for witness, limits in zip(line.witnesses, line.limits, strict=True):
+            self.desk.run_out(tx, witness, moment.seen, limits)
             track = moment.tracks[witness.register]
             evidence = witness.evidence(seen, moment, track, self.desk.standing(witness.name), moved_um)
             decision = decide(evidence, limits)
@@ -211,7 +212,7 @@ class MachineProcess:
         at_edge: bool,
     ) -> None:
         """Let proposals follow the decision."""
-        self.desk.part_seen(tx, witness, moment.seen, evidence, limits)
+        self.desk.reconsider(tx, witness, evidence, limits)
         if at_edge and decision.answer == "correct":
             self.desk.propose(tx, witness, moment.seen, evidence, decision, limits)
 

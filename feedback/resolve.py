@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 from typing import Any, Final, TypeVar
 
 from feedback.configuration.facts import Feature, Machine, Plan
@@ -10,7 +11,7 @@ from feedback.configuration.suggest import did_you_mean, listed
 from feedback.reading.quick import unfinished
 from feedback.records import Miss, Reading, Record, Unreadable
 from feedback.trust import Doubt
-from feedback.units import MM_PER_INCH, plain
+from feedback.units import MM_PER_INCH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,11 +34,11 @@ Known = TypeVar("Known")
 _Unfinished: Final = unfinished(Measurement)
 
 
-def resolve(records: Iterable[Record], plans: Mapping[str, Plan], machine: Machine) -> list[Record]:
+def resolve(records: Iterable[Record], plans: Mapping[str, Plan], machine: Machine, text: "Text") -> list[Record]:
     """The records in order, each `Reading` as a `Measurement`, or as `Unreadable` where no plan knows its feature.
 
     A `Miss` of an unknown feature is unreadable too; every other record passes as it is. Names are compared as written
-    first, then without regard to case.
+    first, then without regard to case. `text` is what the records were read from, so that such a line is kept whole.
     """
     directory = _Directory(plans, machine)
     find = directory.found.get
@@ -46,15 +47,15 @@ def resolve(records: Iterable[Record], plans: Mapping[str, Plan], machine: Machi
         if isinstance(record, Reading | Miss):
             key = (record.plan, record.feature)
             feature = find(key) or directory.find(*key)
-            resolved.append(_with_feature(record, feature))
+            resolved.append(_with_feature(record, feature, text))
         else:
             resolved.append(record)
     return resolved
 
 
-def _with_feature(record: Reading | Miss, feature: Feature | str) -> Record:
+def _with_feature(record: Reading | Miss, feature: Feature | str, text: "Text") -> Record:
     if isinstance(feature, str):
-        return _unreadable(record, feature)
+        return _unreadable(record, feature, text)
     return _measurement(record, feature) if isinstance(record, Reading) else record
 
 
@@ -77,14 +78,28 @@ def _measurement(reading: Reading, feature: Feature) -> Measurement:
     return measurement  # type: ignore[no-any-return]
 
 
-def _unreadable(record: Reading | Miss, reason: str) -> Unreadable:
-    if isinstance(record, Reading):
-        said = f"FEATURE {record.feature} ACTUAL {plain(record.actual)}"
-    else:
-        said = f"MISS FEATURE {record.feature}"
+def _unreadable(record: Reading | Miss, reason: str, text: "Text") -> Unreadable:
+    said = text.line(record.line)
+    column = max(said.upper().find(record.feature.upper()), 0) + 1
     return Unreadable(
-        line=record.line, part=record.part, plan=record.plan, at=record.at, column=1, text=said, reason=reason
+        line=record.line, part=record.part, plan=record.plan, at=record.at, column=column, text=said, reason=reason
     )
+
+
+@dataclass(frozen=True)
+class Text:
+    """Whole lines as they were read; `first` is the number of the first of them in its stream."""
+
+    first: int
+    raw: bytes
+
+    def line(self, number: int) -> str:
+        """One line without its end."""
+        return self._lines[number - self.first].decode("latin-1").rstrip("\r")
+
+    @cached_property
+    def _lines(self) -> list[bytes]:
+        return self.raw.split(b"\n")
 
 
 class _Directory:

@@ -9,12 +9,13 @@ from feedback.intake import NewText
 from feedback.ledger import queries, recent
 from feedback.ledger.chain import digest, microseconds, moment
 from feedback.ledger.rows import exact
-from feedback.reading.layouts import Layout, load_layouts
+from feedback.reading.layout import Layout
+from feedback.reading.layouts import load_layouts
 from feedback.reading.reader import LogReader, ReaderState
 from feedback.reading.streams import Stream
 from feedback.records import Record
-from feedback.resolve import Measurement, resolve
-from feedback.trust import Before, Delivery, marked
+from feedback.resolve import Measurement, Text, resolve
+from feedback.trust import CLOCK_SLACK, Before, Delivery, marked
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
@@ -67,7 +68,9 @@ class Taker:
             "layout": self._configuration.machines[new.machine].layout,
         }
         if new.closes:
-            resolved = self._resolved(tx, new.machine, [*records, *reader.close()], last_at)
+            records += reader.close()
+        resolved = self._resolved(tx, new.machine, records, Text(before.lines + 1, new.data), last_at)
+        if new.closes:
             return tx.append("closed", new.machine, content, body=new.data, records=resolved)
         content |= {
             "start": new.start,
@@ -80,7 +83,6 @@ class Taker:
             "stream_digest": new.after.digest,
             "reader": after.to_json(),
         }
-        resolved = self._resolved(tx, new.machine, records, last_at)
         return tx.append("taken", new.machine, content, body=new.data, records=resolved)
 
     def _reader(self, sql: "Sql", new: NewText) -> tuple[LogReader, datetime | None]:
@@ -92,16 +94,18 @@ class Taker:
         return LogReader(self._layouts[machine.layout], machine, state), last_at
 
     def _resolved(
-        self, tx: "Writing", machine: str, records: Sequence[Record], last_at: datetime | None
+        self, tx: "Writing", machine: str, records: Sequence[Record], text: Text, last_at: datetime | None
     ) -> list[Record]:
         facts = self._configuration.machines[machine]
-        resolved = resolve(records, self._configuration.plans, facts)
+        resolved = resolve(records, self._configuration.plans, facts, text)
         times = [record.at for record in resolved if type(record) is Measurement and record.at is not None]
         known = (
             _Delivered(recent.delivered(tx.sql, machine, microseconds(min(times)), microseconds(max(times))))
             if times
             else frozenset[Delivery]()
         )
+        if last_at is not None and last_at > tx.at + CLOCK_SLACK:
+            last_at = None  # a time in the future was printed there once; nothing can be told by it
         return marked(resolved, Before(now=tx.at, latest=last_at, delivered=known)).records
 
 

@@ -4,7 +4,8 @@ In order:
 1. the nominal the log states is not the plan's: another program ran, or the log is in another unit;
 2. the tool the log states is not the plan's;
 3. the reading's time lies in the future: the control's clock is wrong;
-4. the machine's clock went back since its latest reading: the order of the parts is in doubt;
+4. the clock went back within one log: the order of its parts is in doubt. (Another log with earlier times has only
+   arrived late; its parts are put where they belong);
 5. the same reading was delivered before.
 A doubted reading is kept, marked; it is left out of the trend. "Now" is always given.
 """
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 NOMINAL_ROUNDING: Final = Decimal("0.002")
 UNIT_FIT: Final = Decimal("0.001")  # share by which a factor of 25.4 may be missed through rounding
 CLOCK_SLACK: Final = timedelta(minutes=10)  # controls' clocks are set by hand (common practice)
+# The repeated hour in autumn reads an hour early on its second pass; its parts are ordered by time like any others.
+BACK_SLACK: Final = timedelta(hours=1) + CLOCK_SLACK
 
 # Part, feature key, stated time and value of one reading: what makes two deliveries on one machine the same.
 Delivery = tuple[str | None, str, datetime | None, Decimal]
@@ -40,10 +43,10 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Before:
-    """What is known of the machine when a reading arrives."""
+    """What is known when a reading arrives."""
 
     now: datetime
-    latest: datetime | None = None  # time of the machine's latest reading so far
+    latest: datetime | None = None  # time of the latest reading so far in the same log
     delivered: Container[Delivery] = frozenset()
 
 
@@ -93,12 +96,12 @@ def time_is_not_in_the_future(measurement: "Measurement", before: Before) -> Dou
 
 def clock_goes_forward(measurement: "Measurement", before: Before) -> Doubt | None:
     at = measurement.at
-    if at is None or before.latest is None or at >= before.latest:
+    if at is None or before.latest is None or at >= before.latest - BACK_SLACK:
         return None
     return Doubt(
         "clock-went-back",
-        f"the log's time {_clock(at)} is earlier than the machine's latest reading, {_clock(before.latest)}:"
-        " an old log arrived late, or the control's clock was put back",
+        f"the log's time {_clock(at)} is earlier than what stands before it, {_clock(before.latest)}:"
+        " the control's clock was put back",
     )
 
 
@@ -128,7 +131,7 @@ def doubts(measurement: "Measurement", before: Before) -> tuple[Doubt, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marked:
-    """Records with their doubts, and what to remember of them: the machine's latest time, the readings delivered."""
+    """Records with their doubts, and what to remember of them: the latest time, the readings delivered."""
 
     records: "list[Record]"
     latest: datetime | None
@@ -136,9 +139,9 @@ class Marked:
 
 
 def marked(records: "Iterable[Record]", before: Before) -> Marked:
-    """The records of one machine in order of arrival, with every measurement's doubts added.
+    """The records of one log in its own order, with every measurement's doubts added.
 
-    A time in the future does not move the machine's latest time: one wrong clock would cast doubt on all that follows.
+    A time in the future does not move the latest time: one wrong clock would cast doubt on all that follows.
     """
     from feedback.resolve import Measurement
 

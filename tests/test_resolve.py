@@ -14,7 +14,7 @@ from feedback.configuration.facts import Feature, Machine, Plan
 from feedback.reading.layouts import load_layouts
 from feedback.reading.reader import LogReader
 from feedback.records import Miss, Record, Unreadable
-from feedback.resolve import Measurement, resolve
+from feedback.resolve import Measurement, Text, resolve
 
 M1 = Machine(
     name="M1",
@@ -55,8 +55,8 @@ def resolved(
     lines: str, plan: str = "PLAN 4101", machine: Machine = M1, plans: dict[str, Plan] = PLANS
 ) -> list[Record]:
     """The records of the lines of one part, resolved, without its beginning."""
-    text = f"PART 118 {plan} DATE 20261125 TIME 064512\n{lines}\n"
-    return resolve(LogReader(load_layouts(None)["pairs"], machine).push(text.encode()), plans, machine)[1:]
+    text = f"PART 118 {plan} DATE 20261125 TIME 064512\n{lines}\n".encode()
+    return resolve(LogReader(load_layouts(None)["pairs"], machine).push(text), plans, machine, Text(1, text))[1:]
 
 
 def test_a_reading_becomes_a_measurement_of_its_feature() -> None:
@@ -84,8 +84,9 @@ def test_a_measurement_is_a_value_like_any_other() -> None:
 def test_other_records_pass_as_they_are() -> None:
     """Registers, ends and unreadable lines need no plan."""
     lines = "OFFSET TOOL 5 RADIUS -0.012\nMISS FEATURE 12\nFEATURE 12 ACTUAL\nEND 118"
-    records = LogReader(load_layouts(None)["pairs"], M1).push(f"PART 118 PLAN 4101\n{lines}\n".encode())
-    assert resolve(records, PLANS, M1) == records
+    text = f"PART 118 PLAN 4101\n{lines}\n".encode()
+    records = LogReader(load_layouts(None)["pairs"], M1).push(text)
+    assert resolve(records, PLANS, M1, Text(1, text)) == records
 
 
 @pytest.mark.parametrize("machine", [M1, replace(M1, unit="inch")])

@@ -122,12 +122,13 @@ def test_a_time_in_the_future_is_doubted() -> None:
 
 
 def test_a_clock_that_went_back_is_doubted() -> None:
-    """Order in time is what a trend rests on."""
+    """Order in time is what a trend rests on; the hour that the clock repeats in autumn is allowed for."""
     assert doubts(measured(), replace(BEFORE, latest=AT)) == ()
-    assert only(measured(), replace(BEFORE, latest=AT + timedelta(seconds=1))) == Doubt(
+    assert doubts(measured(), replace(BEFORE, latest=AT + timedelta(hours=1))) == ()
+    assert only(measured(), replace(BEFORE, latest=AT + timedelta(hours=2))) == Doubt(
         "clock-went-back",
-        "the log's time 2026-11-25 06:45:12 UTC is earlier than the machine's latest reading, 2026-11-25 06:45:13 UTC:"
-        " an old log arrived late, or the control's clock was put back",
+        "the log's time 2026-11-25 06:45:12 UTC is earlier than what stands before it, 2026-11-25 08:45:12 UTC:"
+        " the control's clock was put back",
     )
 
 
@@ -144,7 +145,7 @@ def test_a_reading_delivered_before_is_doubted() -> None:
 def test_every_doubt_is_told_in_the_order_of_the_checks() -> None:
     """A reading with many faults shows them all."""
     bad = measured(at=AT + timedelta(hours=1), nominal="24", tool=6)
-    before = replace(BEFORE, latest=AT + timedelta(hours=2), delivered={delivery(bad)})
+    before = replace(BEFORE, latest=AT + timedelta(hours=3), delivered={delivery(bad)})
     found = [doubt.check for doubt in doubts(bad, before)]
     assert found == ["nominal", "tool", "future", "clock-went-back", "delivered-before"]
     assert len(found) == len(TRUST_CHECKS)
@@ -168,16 +169,16 @@ def test_the_same_reading_twice_in_one_text_is_doubted_the_second_time() -> None
 
 def test_the_clock_is_followed_from_reading_to_reading() -> None:
     """Each reading is compared with the latest before it, not with the first."""
-    minutes = [0, 2, 1, 3]
-    readings = [measured(at=AT + timedelta(minutes=minute)) for minute in minutes]
-    out = marked(readings, Before(now=AT + timedelta(hours=1)))
+    hours = [0, 4, 2, 6]
+    readings = [measured(at=AT + timedelta(hours=hour)) for hour in hours]
+    out = marked(readings, Before(now=AT + timedelta(hours=8)))
     assert [bool(record.doubts) for record in out.records if isinstance(record, Measurement)] == [
         False,
         False,
         True,
         False,
     ]
-    assert out.latest == AT + timedelta(minutes=3)
+    assert out.latest == AT + timedelta(hours=6)
 
 
 def test_one_time_in_the_future_does_not_spoil_all_that_follows() -> None:

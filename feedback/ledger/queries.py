@@ -202,6 +202,13 @@ def _proposal(row: Sequence[Any]) -> Proposal:
     )
 
 
+def people_spoke(sql: Sql, since: int) -> bool:
+    """Whether a person answered a proposal or released a register after event `since`, or a register was locked."""
+    kinds = ("accepted", "rejected", "released", "locked")
+    found = sql.value(f"SELECT 1 FROM event WHERE seq > ? AND kind IN ({marks(kinds)}) LIMIT 1", (since, *kinds))
+    return found is not None
+
+
 def holds(sql: Sql, machine: str) -> dict[str, Hold]:
     """Registers (by name) that are locked, or were released for growth."""
     found = sql.rows(

@@ -10,10 +10,11 @@ from feedback.configuration.facts import Configuration
 from feedback.errors import StoreError
 from feedback.ledger.chain import Event
 from feedback.ledger.rows import doubts_by_line
-from feedback.reading.layouts import Layout, layout, load_layouts
+from feedback.reading.layout import Layout, layout
+from feedback.reading.layouts import load_layouts
 from feedback.reading.reader import LogReader, ReaderState
 from feedback.records import Record
-from feedback.resolve import Measurement, resolve
+from feedback.resolve import Measurement, Text, resolve
 from feedback.trust import Doubt
 
 
@@ -49,7 +50,8 @@ class RecordedTexts:
         records = log.push(event.body or b"")
         if event.kind == "closed":
             records += log.close()
-        return _doubted(resolve(records, self._configuration.plans, machine), content["doubts"])
+        text = Text(1 if state is None else state.lines + 1, event.body or b"")
+        return _doubted(resolve(records, self._configuration.plans, machine, text), content["doubts"])
 
 
 def _doubted(records: Sequence[Record], kept: Sequence[Sequence[Any]]) -> Sequence[Record]:

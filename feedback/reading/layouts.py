@@ -8,7 +8,6 @@ from pathlib import Path
 from feedback.errors import ConfigurationError, Fault
 from feedback.reading.layout import Layout, layout
 
-
 _SHIPPED = Path(__file__).parent / "layouts"
 
 

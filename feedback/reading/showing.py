@@ -8,10 +8,11 @@ from feedback.configuration.facts import Configuration, Machine
 from feedback.configuration.loading import load
 from feedback.errors import TrueupError, UsageError
 from feedback.reading.describe import describe
-from feedback.reading.layouts import Layout, load_layouts
+from feedback.reading.layout import Layout
+from feedback.reading.layouts import load_layouts
 from feedback.reading.reader import LogReader
 from feedback.records import Record, Unreadable
-from feedback.resolve import Measurement, resolve
+from feedback.resolve import Measurement, Text, resolve
 from feedback.units import plain
 
 
@@ -43,10 +44,11 @@ def understood(folder: Path, path: Path, machine: str | None, layout: str | None
     facts = _machine(configuration, machine)
     reader = LogReader(_layout(folder, layout or facts.layout), facts)
     try:
-        records = [*reader.push(path.read_bytes()), *reader.close()]
+        raw = path.read_bytes()
     except OSError as fault:
         raise TrueupError(f"{path}: cannot be read: {fault.strerror or fault}") from fault
-    return [_line(path.name, record) for record in resolve(records, configuration.plans, facts)]
+    records = [*reader.push(raw), *reader.close()]
+    return [_line(path.name, record) for record in resolve(records, configuration.plans, facts, Text(1, raw))]
 
 
 def _machine(configuration: Configuration, name: str | None) -> Machine:

@@ -11,7 +11,7 @@ from feedback.ledger.store import Store, Writing
 from feedback.reading.layouts import load_layouts
 from feedback.reading.reader import LogReader
 from feedback.records import Record
-from feedback.resolve import Measurement, resolve
+from feedback.resolve import Measurement, Text, resolve
 from feedback.trust import Doubt
 from tests.ledger.shop import MORNING
 
@@ -109,7 +109,7 @@ class Feeder:
         """Take whole lines; the measurements in the lines `doubted` are not believed."""
         reader = self._reader(stream, machine)
         before, body = reader.state, text.encode("latin-1")
-        records = self._resolved(reader.push(body), machine, doubted)
+        records = self._resolved(reader.push(body), machine, doubted, Text(before.lines + 1, body))
         sofar = self.taken[stream] = self.taken.get(stream, b"") + body
         content = {
             "machine": machine,
@@ -131,10 +131,11 @@ class Feeder:
     def close(self, tx: Writing, half_line: str, stream: str = "s1", machine: str = "M1") -> int:
         """The stream was rotated away with a half-written line."""
         reader = self._reader(stream, machine)
-        records = [*reader.push(half_line.encode()), *reader.close()]
+        text = Text(reader.state.lines + 1, half_line.encode())
+        records = self._resolved([*reader.push(text.raw), *reader.close()], machine, (), text)
         content = {"machine": machine, "path": f"{machine}/{stream}.txt", "stream": stream, "layout": "pairs"}
         del self.readers[stream]
-        return tx.append("closed", machine, content, half_line.encode(), self._resolved(records, machine, ()))
+        return tx.append("closed", machine, content, text.raw, records)
 
     def day(self, text: str = DAY) -> None:
         """Configuration and one text, in one transaction each."""
@@ -149,9 +150,9 @@ class Feeder:
             self.readers[stream] = LogReader(load_layouts(None)[facts.layout], facts)
         return self.readers[stream]
 
-    def _resolved(self, records: Sequence[Record], machine: str, doubted: Sequence[int]) -> list[Record]:
+    def _resolved(self, records: Sequence[Record], machine: str, doubted: Sequence[int], text: Text) -> list[Record]:
         facts = self.configuration.machines[machine]
-        resolved = resolve(records, self.configuration.plans, facts)
+        resolved = resolve(records, self.configuration.plans, facts, text)
         return [
             replace(record, doubts=(Doubt("nominal", "another program ran"),))
             if isinstance(record, Measurement) and record.line in doubted
