@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 
-WIDTH, PANEL, GAP, LEFT, RIGHT, TOP = 860, 230, 46, 74, 150, 54
+WIDTH, PANEL, GAP, LEFT, RIGHT, TOP = 860, 230, 46, 74, 160, 54
 BOTTOM = 44
 
 _STYLE = """
