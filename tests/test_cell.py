@@ -1,0 +1,108 @@
+"""A cell opened from Python: text in, answers out, one reader, and a configuration that changes under way."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import feedback
+from feedback.errors import ConfigurationError, StoreError, UsageError
+from tests.stories.parts import cell_texts
+from tests.stories.story import machine
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name, text in cell_texts([machine()]).items():
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    (tmp_path / "logs" / "M1").mkdir(parents=True)
+    return tmp_path
+
+
+@pytest.fixture
+def cell(folder: Path) -> Iterator[feedback.Cell]:
+    with feedback.open_cell(folder) as opened:
+        yield opened
+
+
+def test_text_may_come_without_a_file_and_end_in_mid_line(cell: feedback.Cell) -> None:
+    """A part streamed over a serial line in pieces is one part, counted once it is complete."""
+    text = machine().cut()
+    middle = len(text) // 2 + 3
+    assert cell.feed("M1", text[:middle])["machines"][0]["decisions"] == []
+    decisions = cell.feed("M1", text[middle:])["machines"][0]["decisions"]
+
+    assert {entry["part"] for entry in decisions} == {"101"}
+    assert cell.measurements("M1")["part"].unique().tolist() == ["101"]
+
+
+def test_text_for_a_machine_that_is_not_there_is_refused(cell: feedback.Cell) -> None:
+    """A slip in the machine's name must not open a second history."""
+    with pytest.raises(UsageError, match=r"no machine 'M9'.*wanted one of M1"):
+        cell.feed("M9", "PART 1\n")
+    assert len(cell.history()) == 0
+
+
+def test_reading_twice_brings_nothing_new(cell: feedback.Cell, folder: Path) -> None:
+    """`process` in a cron job every minute: what has been taken is not taken again."""
+    (folder / "logs" / "M1" / "a.txt").write_text(machine().cut())
+    first = cell.process()
+    count = len(cell.history())
+
+    assert cell.process() == first
+    assert len(cell.history()) == count
+
+
+def test_one_reader_at_a_time_and_the_next_when_it_is_gone(cell: feedback.Cell, folder: Path) -> None:
+    """The second is refused before it has taken anything; closing the first frees the cell."""
+    cell.start_reading()
+    with feedback.open_cell(folder) as second:
+        with pytest.raises(StoreError, match=r"reader\.lock: another trueup reads"):
+            second.process()
+        cell.close()
+        second.process()
+
+
+def test_a_changed_configuration_is_taken_up_and_kept_in_the_history(cell: feedback.Cell, folder: Path) -> None:
+    """Which limits were in force when is part of the evidence."""
+    cell.process()
+    assert cell.refresh() is False
+    (folder / "limits.toml").write_text('[default]\nband = "20 %"\n')
+    assert cell.refresh() is True
+    cell.process()
+
+    history = cell.history()
+    kept = history.loc[history["kind"] == "configuration", "payload"].tolist()
+    assert ["limits.toml" in payload["texts"] for payload in kept] == [False, True]
+    assert cell.configuration.limits.default.band == pytest.approx(0.2)
+
+
+def test_a_faulty_change_leaves_the_configuration_in_force(cell: feedback.Cell, folder: Path) -> None:
+    """Until the slip is mended, everything goes on as before."""
+    digest = cell.configuration.digest
+    (folder / "limits.toml").write_text("[default]\nband = 20\n")
+
+    with pytest.raises(ConfigurationError, match=r"limits\.toml:2: "):
+        cell.refresh()
+    assert cell.configuration.digest == digest
+    assert cell.process()["machines"][0]["answer"] == "leave"
+
+
+def test_a_log_folder_that_is_away_is_said(cell: feedback.Cell, folder: Path) -> None:
+    """A share that is not mounted looks like a quiet machine; the answer says that it could not look."""
+    (folder / "logs" / "M1").rmdir()
+    (trouble,) = cell.process()["troubles"]
+    assert str(folder / "logs" / "M1") in trouble
+
+
+def test_measurements_come_exact_with_their_place(cell: feedback.Cell) -> None:
+    """Quality reads every number back to file and line, in exact decimals."""
+    text = machine().cut()
+    cell.feed("M1", text)
+    rows = cell.measurements("M1")
+    lines = text.splitlines()
+
+    assert len(rows) == sum(line.startswith("FEATURE") for line in lines)
+    for _, row in rows.iterrows():
+        assert f"FEATURE {str(row['feature']).split('/')[-1]} ACTUAL {row['actual']}" in lines[int(row["line"]) - 1]
