@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 from feedback.units import Unit
@@ -52,6 +53,7 @@ def work_register(system: str, axis: str) -> Register:
     return Register(f"work {system}", axis)
 
 
+@lru_cache(maxsize=4096)
 def register(name: str) -> Register:
     """The register called `name` in any case; ValueError says what was wanted."""
     words = " ".join(name.split())

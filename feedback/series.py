@@ -5,9 +5,9 @@ comes before the part; one printed between parts comes after the parts of the sa
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from itertools import groupby
+from operator import attrgetter, itemgetter
 from typing import NamedTuple
 
 from feedback.follow import Happening, PartSeen, RegisterSeen, ToolSeen
@@ -48,18 +48,11 @@ class ToolRow(NamedTuple):
     source: str
 
 
-_BEFORE_PART, _PART, _AFTER_PART = 0, 1, 2
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class _Place:
-    """Where a happening stands in the machine's history."""
-
-    at_us: int
-    between: int  # 0 inside or at a part, 1 between parts: after the parts of the same time
-    part_id: int
-    rank: int
-    arrival: int
+# Where a happening stands in the machine's history: time; inside a part or after the parts of that time; part id; what
+# of it comes first; arrival.
+_Place = tuple[int, int, int, int, int]
+_INSIDE, _AFTER = 0, 1
+_PRINT, _PART = 0, 1
 
 
 def in_order(
@@ -67,7 +60,7 @@ def in_order(
 ) -> list[Happening]:
     """Everything in the order in which it happened."""
     placed: list[tuple[_Place, Happening]] = [
-        (_Place(seen.at_us, 0, seen.part_id, _PART, 0), seen) for seen in _parts(measurements)
+        ((seen.at_us, _INSIDE, seen.part_id, _PART, 0), seen) for seen in _parts(measurements)
     ]
     placed += [
         (
@@ -77,19 +70,19 @@ def in_order(
         for row in registers
     ]
     placed += [(_place(row), ToolSeen(tool=row.tool, at_us=row.at_us, source=row.source)) for row in tools]
-    placed.sort(key=lambda pair: pair[0])
+    placed.sort(key=itemgetter(0))
     return [happening for _, happening in placed]
 
 
 def _place(row: RegisterRow | ToolRow) -> _Place:
     if row.part_id is None:
-        return _Place(row.at_us, 1, 0, _AFTER_PART, row.id)
-    return _Place(row.at_us, 0, row.part_id, _BEFORE_PART, row.id)
+        return (row.at_us, _AFTER, 0, _PRINT, row.id)
+    return (row.at_us, _INSIDE, row.part_id, _PRINT, row.id)
 
 
 def _parts(measurements: Iterable[MeasurementRow]) -> Iterator[PartSeen]:
-    ordered = sorted(measurements, key=lambda row: row.part_id)
-    for part_id, rows in groupby(ordered, key=lambda row: row.part_id):
+    of_part = attrgetter("part_id")
+    for part_id, rows in groupby(sorted(measurements, key=of_part), key=of_part):
         seen = _part(part_id, list(rows))
         if seen is not None:
             yield seen

@@ -106,8 +106,8 @@ def clock_goes_forward(measurement: "Measurement", before: Before) -> Doubt | No
 
 
 def not_delivered_before(measurement: "Measurement", before: Before) -> Doubt | None:
-    if delivery(measurement) not in before.delivered:
-        return None
+    if measurement.at is None or delivery(measurement) not in before.delivered:
+        return None  # without a time, the same part number and value may well come again
     return Doubt(
         "delivered-before",
         f"part {measurement.part} feature {measurement.feature.id} with this time and value was delivered before",
@@ -125,8 +125,24 @@ TRUST_CHECKS: Final[tuple[Check, ...]] = (
 
 def doubts(measurement: "Measurement", before: Before) -> tuple[Doubt, ...]:
     """Every reason not to believe this reading, in check order; empty means believed."""
+    if _is_plain(measurement, before):
+        return ()
     found = [check(measurement, before) for check in TRUST_CHECKS]
     return tuple(doubt for doubt in found if doubt is not None)
+
+
+def _is_plain(measurement: "Measurement", before: Before) -> bool:
+    """Nothing is stated that could contradict the plan, the time is in order, and it is news: no check has a say.
+
+    Nearly every reading is plain; a backlog has a million of them.
+    """
+    reading, at = measurement.reading, measurement.at
+    if reading.nominal is not None or reading.tool is not None:
+        return False
+    if at is None:
+        return True
+    in_order = at <= before.now and (before.latest is None or at >= before.latest)
+    return in_order and delivery(measurement) not in before.delivered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -113,7 +113,8 @@ def storable(text: str) -> str:
 
 def exact(value: Decimal) -> str:
     """Every digit of `value`, without an exponent."""
-    return f"{value:f}"
+    text = str(value)
+    return f"{value:f}" if "E" in text else text  # formatting takes five times as long, and is hardly ever needed
 
 
 class _Writer:

@@ -44,7 +44,8 @@ __all__ = [
 
 WINDOW: Final = 150  # parts a fit looks back on: two or three tool lives; older wear tells nothing about today's
 FIRST_FITS: Final = frozenset({3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40, 50, 60, 75, 90, 110, 130, 160, 200})
-LATER_FITS: Final = 250  # parts between fits once they have settled
+LATER_FITS: Final = 500  # parts between fits once they have settled: noise and walks are the process's, not the tool's
+FORGETTING: Final = 250  # parts after which those that no fit looks back on are forgotten; LATER_FITS is a multiple
 YOUNG: Final = 2  # parts after which a register's level is known well enough to call a reading wild by itself
 FORGOTTEN_AFTER: Final = 50  # parts after which a suspect reading nobody repeated is history
 RESTLESS: Final = 0.25  # share of readings wild at first sight above which it is scatter, not chips
@@ -57,10 +58,11 @@ def fit_is_due(parts: int) -> bool:
     return parts in FIRST_FITS or (parts > max(FIRST_FITS) and (parts - max(FIRST_FITS)) % LATER_FITS == 0)
 
 
-def _parts_to_next_fit(parts: int) -> int:
+def _parts_to_next_housekeeping(parts: int) -> int:
+    """A fit, or forgetting the oldest parts: neither may fall into the middle of a run."""
     if parts < max(FIRST_FITS):
         return min(due for due in FIRST_FITS if due > parts) - parts
-    return LATER_FITS - (parts - max(FIRST_FITS)) % LATER_FITS
+    return FORGETTING - (parts - max(FIRST_FITS)) % FORGETTING
 
 
 class Tracker:
@@ -156,7 +158,7 @@ class Tracker:
         if not taken:
             self._take_carefully(sheet[at : at + 1], page, at)
             taken = 1
-        if fit_is_due(self._memory.end):
+        if fit_is_due(self._memory.end) or _parts_to_next_housekeeping(self._memory.end) == FORGETTING:
             self._keep_house(page, at + taken - 1)
         return at + taken
 
@@ -170,7 +172,7 @@ class Tracker:
 
     def _quiet_until(self, sheet: Sheet, at: int) -> int:
         """End of the rows from `at` on with no new tool but at the first, no fit but at the last, no careful part."""
-        end = min(len(sheet), at + self._stride, at + _parts_to_next_fit(self._memory.end))
+        end = min(len(sheet), at + self._stride, at + _parts_to_next_housekeeping(self._memory.end))
         touched = self._touched(sheet.readings[at:end])
         careful: Flags = np.any(touched[:, self._parts < YOUNG], axis=1)
         if self._suspects:
@@ -329,7 +331,7 @@ class Tracker:
 
     def _keep_house(self, page: Page, at: int) -> None:
         """Fit anew where parameters are free, take the remembered parts with them, forget the oldest parts."""
-        if self._fixed is None:
+        if self._fixed is None and fit_is_due(self._memory.end):
             self._fit()
             self._write_last(page, at, self._refilter())
         surplus = len(self._memory) - WINDOW

@@ -219,11 +219,11 @@ def test_memory_stays_small_however_long_the_run() -> None:
 
 
 def test_fits_follow_the_count_of_parts_alone() -> None:
-    """Often while little is known, every 250 parts later."""
-    due = [count for count in range(1, 1000) if fit_is_due(count)]
+    """Often while little is known, every 500 parts later."""
+    due = [count for count in range(1, 2000) if fit_is_due(count)]
 
     assert due[:6] == [3, 4, 5, 6, 8, 10]
-    assert due[-4:] == [200, 450, 700, 950]
+    assert due[-4:] == [200, 700, 1200, 1700]
 
 
 def test_nothing_taken_gives_no_outlook() -> None:
