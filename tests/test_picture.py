@@ -45,8 +45,8 @@ def marks_of(document: Any, kind: str) -> list[Any]:
 
 
 def words(document: Any) -> list[str]:
-    """What stands in the picture to be read."""
-    return ["".join(element.itertext()) for element in document.iter(f"{SVG}text")]
+    """What stands in the picture to be read; a proposal's name is not compared, it seals more than the picture."""
+    return [re.sub(r"p-[a-z]{6}", "p-", "".join(element.itertext())) for element in document.iter(f"{SVG}text")]
 
 
 @pytest.fixture(scope="module")
