@@ -25,14 +25,15 @@ def main() -> None:
         make_cell(folder, 4)
         for i in range(4):
             write_history(folder, f"M{i + 1}", PARTS, i, START)
-        daemon = subprocess.Popen(
-            [sys.executable, "-m", "feedback", "--cell", str(folder), "watch", "--rescan", "1"],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            text=True,
-        )
-        assert daemon.stdout is not None
-        daemon.stdout.readline()
+        said = Path(scratch) / "said.txt"
+        with said.open("w") as out:
+            daemon = subprocess.Popen(
+                [sys.executable, "-m", "feedback", "--cell", str(folder), "watch", "--rescan", "1"],
+                stdout=out,
+                stderr=subprocess.DEVNULL,
+            )
+        while not said.stat().st_size:
+            time.sleep(0.1)
         process = psutil.Process(daemon.pid)
         after_backlog = process.memory_info().rss / 2**20
         for i, text in enumerate(part_texts(50, 9, START + timedelta(minutes=6 * PARTS), first=PARTS + 1)):
