@@ -29,9 +29,9 @@ def made_um(cut: Cut, plan: PartPlan, stand: Stand) -> float:
     """How far the feature itself is off at 20 degC by this stand: what a measuring room would find."""
     match cut.kind:
         case "bore" | "pocket":  # metal left on both walls, towards the middle
-            return -2 * _left_on_wall(cut, stand)
+            return -sum(_left_on_wall(cutter, stand) for cutter in cut.cutters)
         case "boss" | "web":
-            return 2 * _left_on_wall(cut, stand)
+            return sum(_left_on_wall(cutter, stand) for cutter in cut.cutters)
         case "drilled":  # as big as the drill
             return -2 * stand.get(f"{cut.cutter} radius lost", 0.0)
         case "depth":
@@ -39,7 +39,7 @@ def made_um(cut: Cut, plan: PartPlan, stand: Stand) -> float:
         case "floor":
             return _left_below(cut, stand) + _cut_place(cut, plan, stand)
         case "wall":
-            return _outward(cut) * _left_on_wall(cut, stand) + _cut_place(cut, plan, stand)
+            return _outward(cut) * _left_on_wall(cut.cutter, stand) + _cut_place(cut, plan, stand)
         case "machined":
             return _cut_place(cut, plan, stand)
         case "datum":
@@ -53,9 +53,9 @@ def read_um(cut: Cut, plan: PartPlan, stand: Stand, head_left: float = 1.0, scal
     return made_um(cut, plan, stand) + warm + probe - head_left * _seen_of_head(cut, stand)
 
 
-def _left_on_wall(cut: Cut, stand: Stand) -> float:
+def _left_on_wall(cutter: str, stand: Stand) -> float:
     """The control keeps the cutter's centre off the wall by the stored radius; the cutter reaches its true one."""
-    return stand.get(f"{cut.cutter} radius", 0.0) + stand.get(f"{cut.cutter} radius lost", 0.0)
+    return stand.get(f"{cutter} radius", 0.0) + stand.get(f"{cutter} radius lost", 0.0)
 
 
 def _left_below(cut: Cut, stand: Stand) -> float:

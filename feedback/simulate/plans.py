@@ -19,7 +19,7 @@ class Cut:
     tools and a true part zero: the program's aim and the feature's own form and deflection. `place_mm` is where it is
     touched, in X and Y of its coordinate system. `faces` is the side of a wall's or a single datum face's air; a datum
     or machined position without it is a centre, touched from both sides. `every` is 5 where only each fifth part is
-    probed there.
+    probed there. `other_tool` cuts the second wall of a pocket or web.
     """
 
     id: str
@@ -28,6 +28,7 @@ class Cut:
     nominal: str
     tolerance: str | tuple[str, str]
     tool: int | None = None
+    other_tool: int | None = None
     axis: Literal["X", "Y", "Z"] | None = None
     faces: Literal["+", "-"] | None = None
     datum: str | None = None
@@ -51,6 +52,11 @@ class Cut:
         if self.tool is None:
             raise ValueError(f"feature {self.id} is a {self.kind} without a tool; wanted its number")
         return f"tool {self.tool}"
+
+    @property
+    def cutters(self) -> tuple[str, str]:
+        """The tools that finish its two walls, mostly one and the same."""
+        return self.cutter, self.cutter if self.other_tool is None else f"tool {self.other_tool}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,6 +94,10 @@ class PartPlan:
         yield f"tolerance = {self._tolerance(cut)}\n"
         if cut.tool is not None:
             yield f"tool = {cut.tool}\n"
+        if cut.other_tool is not None:
+            sign = -1 if cut.kind == "pocket" else 1  # each of the two tools answers for one wall
+            moves = ", ".join(f'"{cutter} radius" = {sign}' for cutter in cut.cutters)
+            yield f"moves = {{ {moves} }}\n"
 
     def _words(self, cut: Cut) -> dict[str, str | None]:
         is_position = cut.kind in POSITIONS

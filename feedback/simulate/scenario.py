@@ -84,7 +84,8 @@ class Setup:
     @property
     def tools(self) -> tuple[int, ...]:
         """The numbers of all tools that cut something."""
-        return tuple(sorted({cut.tool for _, cut in self.features if cut.tool is not None}))
+        stated = {tool for _, cut in self.features for tool in (cut.tool, cut.other_tool)}
+        return tuple(sorted(tool for tool in stated if tool is not None))
 
     @property
     def systems(self) -> tuple[str, ...]:
