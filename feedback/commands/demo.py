@@ -1,6 +1,7 @@
 """`trueup demo`: from a log to a proposal, in a scratch folder."""
 
 import shutil
+import sys
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -37,7 +38,7 @@ def command(into: Path | None, situation: str) -> None:
             click.echo("The snippet, for a person to read, load and prove out (nothing is sent to a machine):\n")
             click.echo(cell.snippet(id))
             click.echo(f"Picture of the trend: {picture}")
-            click.echo(f"Next: trueup --cell {folder} accept {id} --by op1    (or reject {id} --by op1 --why ...)")
+            click.echo(f"Next: {sys.argv[0]} --cell {folder} accept {id} --by op1    (or reject {id} --by op1 --why ...)")
 
 
 def _copied(situation: str, into: Path | None) -> Path:
