@@ -38,7 +38,8 @@ def command(into: Path | None, situation: str) -> None:
             click.echo("The snippet, for a person to read, load and prove out (nothing is sent to a machine):\n")
             click.echo(cell.snippet(id))
             click.echo(f"Picture of the trend: {picture}")
-            click.echo(f"Next: {sys.argv[0]} --cell {folder} accept {id} --by op1    (or reject {id} --by op1 --why ...)")
+            trueup = f"{sys.argv[0]} --cell {folder}"
+            click.echo(f"Next: {trueup} accept {id} --by op1    (or {trueup} reject {id} --by op1 --why ...)")
 
 
 def _copied(situation: str, into: Path | None) -> Path:
