@@ -9,5 +9,5 @@ touches files.
     disturbance, errors                          all readings at once, in arrays
     machine, operator, cell                      part by part, with registers and entries
     printing, writer                             what the control prints; a whole cell folder
-    reference, scenarios                         a rich plan, and one scenario for each situation and cause
+    reference, scenarios, faults                 a rich plan, everyday situations, and one fault at a time
 """

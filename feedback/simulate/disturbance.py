@@ -231,18 +231,11 @@ def _ramps(happenings: Sequence[Happening], parts: int) -> Iterator[tuple[Share,
                 yield "probe", "ball", min(one.part, parts), parts, one.ball_um
 
 
-def _column(setup: Setup, feature: str) -> int:
-    column = setup.column(feature)
-    if column is None:
-        raise KeyError(f"machine {setup.name} has no feature {feature!r}; it has {', '.join(setup.keys)}")
-    return column
-
-
 def _reprogrammed(setup: Setup, parts: int, happenings: Sequence[Happening]) -> Floats:
     moved = np.zeros((parts, len(setup.keys)))
     for one in happenings:
         if isinstance(one, Reprogrammed):
-            moved[one.part :, _column(setup, one.feature)] += one.um
+            moved[one.part :, setup.column(one.feature)] += one.um
     return moved
 
 
@@ -254,7 +247,7 @@ def _wild(setup: Setup, parts: int, seed: int, happenings: Sequence[Happening], 
         wild += is_wild * metal * chance(setup, seed, "chip sizes").uniform(*setup.chip_um, wild.shape)
     for chip in happenings:
         if isinstance(chip, Chip) and chip.part < parts:
-            wild[chip.part, _column(setup, chip.feature)] += chip.um
+            wild[chip.part, setup.column(chip.feature)] += chip.um
     return wild
 
 
@@ -264,7 +257,7 @@ def _missed(setup: Setup, parts: int, seed: int, happenings: Sequence[Happening]
         missed |= chance(setup, seed, "misses").random(missed.shape) < setup.misses
     for miss in happenings:
         if isinstance(miss, Missed) and miss.part < parts:
-            missed[miss.part, _column(setup, miss.feature)] = True
+            missed[miss.part, setup.column(miss.feature)] = True
     return missed
 
 

@@ -42,7 +42,7 @@ class SimulatedMachine:
         self._made_by = made_matrix(setup, setup.registers)
         self._read_by = read_matrix(setup, setup.registers)
         self._counts = np.zeros(len(setup.registers), dtype=np.int64)
-        self._entries: dict[int, list[Entered]] = {}
+        self._entries: dict[int, list[tuple[Entered, int]]] = {}  # by first part, with the count of steps
         self._more: list[Happening] = []
         self._happened: dict[int, tuple[Happening, ...]] = {}
         self._deeds = chance(setup, seed, "deeds")
@@ -54,6 +54,7 @@ class SimulatedMachine:
     def happen(self, *happenings: Happening) -> None:
         """More happens, at the next part or later; what has been cut stays as it was."""
         for happening in happenings:
+            self.setup.check(happening)
             if happening.part < self.parts_cut:
                 raise ValueError(f"part {happening.part} has been cut already; the next one is {self.parts_cut}")
         self._more.extend(happenings)
@@ -175,12 +176,10 @@ class SimulatedMachine:
             elif isinstance(happening, NewEdge) and happening.zeroes:
                 for axis in ("radius", "length"):
                     self._counts[self._place[f"tool {happening.tool} {axis}"]] = 0
-        entered = self._entries.pop(index, [])
-        for entry in entered:
-            self._counts[self._place[entry.register]] = self._count(
-                entry.register, self._own(entry.register, entry.value_mm)
-            )
-        happened = (*happened, *entered)
+        entries = self._entries.pop(index, [])
+        for entered, count in entries:
+            self._counts[self._place[entered.register]] = count
+        happened = (*happened, *(entered for entered, _ in entries))
         if happened:
             self._happened[index] = happened
             self._moved()
@@ -193,8 +192,8 @@ class SimulatedMachine:
         self._read_moved = self._held @ self._read_by
 
     def _enter(self, register: str, count: int, due: int, kind: str) -> None:
-        value_mm = self._radius_mm(register, count)
-        self._entries.setdefault(due, []).append(Entered(part=due, register=register, value_mm=value_mm, deed=kind))
+        entered = Entered(part=due, register=register, value_mm=self._radius_mm(register, count), deed=kind)
+        self._entries.setdefault(due, []).append((entered, count))
 
     def _radius_mm(self, register: str, count: int) -> float:
         """A register's value as proposals state it."""
@@ -203,7 +202,7 @@ class SimulatedMachine:
 
     def _own(self, register: str, value_mm: float) -> Decimal:
         """A value as proposals state it, as the control shows it, on the grid."""
-        own = Decimal(repr(value_mm)) * self.setup.doubling(register)
+        own = Decimal(repr(float(value_mm))) * self.setup.doubling(register)
         if self.setup.unit == "inch":
             own /= Decimal("25.4")
         return own.quantize(self._own_step, ROUND_HALF_EVEN)

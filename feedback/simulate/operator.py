@@ -1,5 +1,6 @@
 """What an operator does with a proposal: mostly what it says, a little later; sometimes nothing, or something else."""
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -39,7 +40,7 @@ def deed(setup: Setup, operator: Operator, rng: np.random.Generator, part: int, 
     elif kind == "wrong-register":
         done = (_neighbour(setup, register, choice), value_mm)
     elif kind == "typo":
-        done = (register, _mistyped(value_mm, choice))
+        done = (register, _mistyped(value_mm, choice, setup.step_um(register) / 1000))
     return Deed(
         kind=kind,
         asked_at=part,
@@ -73,12 +74,13 @@ def _neighbour(setup: Setup, register: str, choice: float) -> str:
     return others[int(choice * len(others))]
 
 
-def _mistyped(value_mm: float, choice: float) -> float:
-    """A forgotten sign, a slipped decimal point, or two digits changed over."""
+def _mistyped(value_mm: float, choice: float, step_mm: float) -> float:
+    """A wrong sign, a slipped decimal point, or two digits changed over; the next key where that changes nothing."""
     if choice < 1 / 3:
-        return -value_mm
-    if choice < 2 / 3:
-        return value_mm * 10
-    digits = f"{abs(value_mm):.3f}"
-    swapped = digits[:-2] + digits[-1] + digits[-2]
-    return float(swapped) * (1 if value_mm >= 0 else -1)
+        typed = -value_mm
+    elif choice < 2 / 3:
+        typed = value_mm * 10
+    else:
+        digits = f"{abs(value_mm):.3f}"
+        typed = math.copysign(float(digits[:-2] + digits[-1] + digits[-2]), value_mm)
+    return value_mm + step_mm if abs(typed - value_mm) < step_mm / 2 else typed

@@ -58,14 +58,24 @@ class Setup:
     start: datetime = START
 
     def __post_init__(self) -> None:
-        known = {f"{plan.part}/{cut.id}" for plan in self.plans for cut in plan.cuts}
         for cutter in self.cutters:
             if cutter.number not in self.tools:
                 raise ValueError(f"machine {self.name}: no feature is cut by tool {cutter.number}; wanted {self.tools}")
         for happening in self.happenings:
-            feature = getattr(happening, "feature", None)
-            if feature is not None and self.column(feature) is None:
-                raise ValueError(f"machine {self.name}: {happening} knows no such feature; wanted one of {known}")
+            self.check(happening)
+
+    def check(self, happening: Happening) -> None:
+        """Raises ValueError where `happening` is about a feature, tool, system or register this machine has not."""
+        for what, known in (
+            ("feature", (*self.keys, *(cut.id for _, cut in self.features))),
+            ("tool", self.tools),
+            ("system", self.systems),
+            ("register", self.registers),
+        ):
+            found = getattr(happening, what, None)
+            if found is not None and found not in known:
+                wanted = ", ".join(map(str, known))
+                raise ValueError(f"machine {self.name}: {happening} knows no such {what}; wanted one of {wanted}")
 
     @property
     def features(self) -> tuple[tuple[PartPlan, Cut], ...]:
@@ -77,9 +87,9 @@ class Setup:
         """The features' names across all plans, as in the product: "4101/12"."""
         return tuple(f"{plan.part}/{cut.id}" for plan, cut in self.features)
 
-    def column(self, feature: str) -> int | None:
+    def column(self, feature: str) -> int:
         """Where a feature, named "4101/12" or, in the first plan that has it, "12", stands in the arrays."""
-        return next((i for i, key in enumerate(self.keys) if feature in (key, key.partition("/")[2])), None)
+        return next(i for i, key in enumerate(self.keys) if feature in (key, key.partition("/")[2]))
 
     @property
     def tools(self) -> tuple[int, ...]:

@@ -1,5 +1,6 @@
 """Registers, entries and events of the simulated machine: who changes what, and from which part on."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -220,6 +221,17 @@ def test_operator_errs_as_often_as_stated() -> None:
         assert deed.kind != "wrong-register" or (deed.register or "").startswith("tool")
 
 
+@pytest.mark.parametrize("asked_mm", [0.0, -0.011, 0.004, -0.012, 0.02])
+def test_typo_is_never_what_was_asked(asked_mm: float) -> None:
+    """A mistyped value is a wrong sign, ten times too much, two digits changed over, or one step beside."""
+    machine = SimulatedMachine(quiet(), seed=1, operator=Operator(mistypes=1.0))
+    typed = {machine.propose(RADIUS, asked_mm).value_mm for _ in range(50)}
+    assert len(typed) >= 1
+    assert all(value is not None and abs(value - asked_mm) > 0.0005 for value in typed)
+    if asked_mm == -0.012:
+        assert typed == {0.012, -0.12, -0.021}
+
+
 def test_forgotten_proposal_changes_nothing() -> None:
     """A forgotten proposal leaves the register as it was; what was done is known, whatever was asked."""
     machine = SimulatedMachine(quiet(), seed=1, operator=Operator(forgets=1.0))
@@ -247,9 +259,37 @@ def test_machines_of_a_cell_differ() -> None:
     assert np.array_equal(first["M2"].read_um, again["M2"].read_um)
 
 
+def test_cell_tells_what_happened_where() -> None:
+    """A cell prints the parts of each machine and keeps their events apart."""
+    scenario = SITUATIONS["two-machines"].with_happenings([PartMoved(part=1, x_um=5.0)], machine="M2")
+    cell = Cell(scenario, seed=1)
+    cell.cut()
+    parts = cell.cut()
+    assert cell.log_text(parts["M2"]).startswith("PART 102 PLAN 7101")
+    assert cell.events == {"M1": (), "M2": (PartMoved(part=1, x_um=5.0),)}
+    assert parts["M2"].happened == cell.events["M2"]
+
+
 def test_scenario_with_a_slip_is_refused() -> None:
     """A happening to a feature that is not there, or a cutter that cuts nothing, is a slip and is said."""
     with pytest.raises(ValueError, match="knows no such feature"):
         quiet(Chip(part=0, feature="boar", um=1.0))
     with pytest.raises(ValueError, match="no feature is cut by tool 77"):
         quiet(cutters=(Cutter(number=77),))
+    with pytest.raises(KeyError, match="it has M1, M2"):
+        SITUATIONS["two-machines"].setup("M3")
+    with pytest.raises(KeyError, match="has no feature 'boar'; it has bore"):
+        ALL_KINDS.cut("boar")
+    machine = SimulatedMachine(quiet(), seed=1)
+    with pytest.raises(ValueError, match="knows no such feature"):
+        machine.happen(Chip(part=0, feature="boar", um=1.0))
+
+
+def test_half_a_plan_is_refused() -> None:
+    """A wall without an axis, or a bore that no tool cuts, is said by its id."""
+    for slip, said in (
+        (replace(ALL_KINDS.cut("wall+"), axis=None), "feature wall\\+ is a wall without an axis"),
+        (replace(ALL_KINDS.cut("bore"), tool=None), "feature bore is a bore without a tool"),
+    ):
+        with pytest.raises(ValueError, match=said):
+            SimulatedMachine(Setup(plans=(replace(ALL_KINDS, cuts=(slip,)),)), seed=1)

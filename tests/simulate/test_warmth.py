@@ -88,6 +88,29 @@ def test_part_zero_mends_growth() -> None:
     assert np.abs(mended.read_um).max() == pytest.approx(3.0, abs=1e-3)  # what is left is Y's
 
 
+def test_machine_restarted_after_a_night_is_cold_again() -> None:
+    """The first part after a night reads as the first of all did, and the growth begins anew."""
+    seat = readings(quiet(Pause(part=100, hours=14.0), growth=GROWTH), parts=200)["seat"]
+    assert seat[99] == pytest.approx(-10.0, abs=1e-3)
+    assert seat[100:] == pytest.approx(seat[:100], abs=1e-3)
+
+
+def test_growth_begins_when_the_spindle_runs_fast() -> None:
+    """Before the stated part a machine that ran gently has not grown at all."""
+    late = Growth(z_um=10.0, hours=0.75, from_part=30)
+    seat = readings(quiet(Pause(part=10, hours=1.0), growth=late), parts=60)["seat"]
+    assert seat[:31] == pytest.approx(0)
+    assert seat[31:] == pytest.approx(readings(quiet(growth=GROWTH), parts=30)["seat"][1:])
+    assert readings(quiet(growth=late), parts=5)["seat"] == pytest.approx(0)
+
+
+def test_temperature_swings_over_the_day() -> None:
+    """A swing of 3 degrees is at its height after six hours, and back after twelve."""
+    warmth = PartWarmth(part_c=21.0, swing_c=3.0)
+    rng = np.random.default_rng(1)
+    assert warmth.at_c(np.array([0.0, 360.0, 720.0, 1080.0]), rng) == pytest.approx([21, 24, 21, 18])
+
+
 def test_pause_stands_in_the_clock() -> None:
     """Two hours of pause before a part show in its time."""
     machine = SimulatedMachine(quiet(Pause(part=1, hours=2.0), minutes=8.0), seed=1)
