@@ -115,7 +115,7 @@ def watch(cell: Cell, stop: threading.Event, *, rescan_s: float, after_look: Cal
     events = FolderEvents(
         [folder for machine in cell.configuration.machines.values() for folder in machine.logs], hints
     )
-    complaints = {"configuration": Complaint(), "look": Complaint()}
+    complaints = {"configuration": Complaint(), "look": Complaint(), "folders": Complaint()}
     tell_service_manager("READY=1")
     try:
         rescan_due = time.monotonic()
@@ -123,9 +123,11 @@ def watch(cell: Cell, stop: threading.Event, *, rescan_s: float, after_look: Cal
             events.revive()
             hinted = hints.take()
             is_rescan = time.monotonic() >= rescan_due
-            _refresh(cell, complaints["configuration"])
+            if is_rescan:
+                _refresh(cell, complaints["configuration"])
             _look(cell, None if is_rescan else hinted, after_look, complaints["look"])
             if is_rescan:
+                complaints["folders"].say("\n".join(cell.troubles()))
                 rescan_due = time.monotonic() + rescan_s
                 tell_service_manager("WATCHDOG=1")
             _wait(hints, stop, rescan_due)
@@ -141,7 +143,7 @@ class Complaint:
         self._said = ""
 
     def say(self, words: str) -> None:
-        if words != self._said:
+        if words and words != self._said:
             log.error("%s", words)
         self._said = words
 

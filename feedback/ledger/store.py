@@ -43,8 +43,9 @@ class Store:
     """One cell's history. Open it with `Store.open`; close it, or use it in a `with`."""
 
     def __init__(
-        self, writer: sqlalchemy.Engine | None, reader: sqlalchemy.Engine, lock: filelock.BaseFileLock
+        self, where: str, writer: sqlalchemy.Engine | None, reader: sqlalchemy.Engine, lock: filelock.BaseFileLock
     ) -> None:
+        self._where = where
         self._writer = writer
         self._reader = reader
         self._lock = lock
@@ -76,7 +77,8 @@ class Store:
         if self._writer is None:
             raise StoreError("the store was opened for reading only; nothing was written")
         at_us = chain.microseconds(at)
-        with self._alone(), _refusals(), self._writer.begin() as connection:
+        refused = f"{self._where}: the store refused: {{}}; nothing was written"
+        with self._alone(), _worded(refused), self._writer.begin() as connection:
             writing = self._begun(Sql(connection), at, at_us)
             yield writing
         self._numbers, self._known, self._looked = writing.numbers, writing.head, True
@@ -84,7 +86,7 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[Sql]:
         """A steady view of the store: what others write meanwhile is not seen."""
-        with _refusals(), self._reader.connect() as connection:
+        with _worded(f"{self._where}: the store cannot be read: {{}}"), self._reader.connect() as connection:
             yield Sql(connection)
 
     @property
@@ -189,7 +191,7 @@ def _opened(state: Path, address: str, readonly: bool) -> Store:
     else:
         reader = _postgres(address, readonly=True)
         writer = None if readonly else _postgres(address, readonly=False)
-    store = Store(writer, reader, lock)
+    store = Store(_where(state, address), writer, reader, lock)
     try:
         _prepare(store, writer, state)
         with store.reading() as sql:
@@ -267,11 +269,12 @@ def _postgres(address: str, readonly: bool) -> sqlalchemy.Engine:
 
 
 @contextmanager
-def _refusals() -> Iterator[None]:
+def _worded(message: str) -> Iterator[None]:
+    """A fault of the database as a StoreError; its words take the place of {} in `message`."""
     try:
         yield
     except DBAPIError as fault:
-        raise StoreError(f"the store refused: {_words(fault)}; nothing was written") from fault
+        raise StoreError(message.format(_words(fault))) from fault
 
 
 def _words(fault: BaseException) -> str:
