@@ -14,6 +14,7 @@ from feedback.configuration.facts import Configuration, Machine
 from feedback.evidence import Standing, Witness
 from feedback.follow import UM_PER_MM, Change, PartSeen
 from feedback.ledger import queries, recent, review
+from feedback.registers import register
 from feedback.snippets.entry import on_page
 from rules.evidence import Evidence
 from rules.limits import Limits
@@ -97,6 +98,14 @@ class Desk:
             del self._live[name]
             why = f"{name} was changed by hand from {change.old} to {change.new} ({change.source})"
             review.withdraw(tx, live.id, why)
+
+    def tool_changed(self, tx: "Writing", tool: int, source: str) -> None:
+        """A new tool was recorded: what was proposed for the one before is not for this one."""
+        for name, live in list(self._live.items()):
+            if register(name).tool == tool:
+                del self._live[name]
+                if live.status in answers.LIVE:
+                    review.withdraw(tx, live.id, f"a new tool {tool} was recorded ({source})")
 
     def _is_entry(self, live: _Live, change: Change) -> bool:
         """The register holds the proposed value, as far as it can hold it."""

@@ -124,6 +124,8 @@ class MachineProcess:
     def take(self, tx: "Writing", news: News, *, at_edge: bool) -> None:
         """Everything that follows from one taken text. `at_edge`: no newer text is waiting behind it."""
         self.desk.refresh(tx)
+        for row in news.tools:
+            self.desk.tool_changed(tx, row.tool, row.source)
         for change in self._loose.changes(news):
             self.desk.register_changed(tx, change)
         entries: list[Entry] = []

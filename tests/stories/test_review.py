@@ -121,9 +121,10 @@ def test_proposal_expires_by_the_clock(tell: Tell) -> None:
 def test_new_tool_withdraws_an_open_proposal(tell: Tell) -> None:
     """A proposal for the old cutter is withdrawn when a new one is recorded."""
     story = due(tell)
-    story.machines["M1"].new_tool(5)
-    story.cut()
+    story.write("NEWTOOL 5\n")
+    story.process()
     assert len(story.events("withdrawn")) == 1
+    assert "new tool 5" in story.events("withdrawn")[0]["why"]
     found = story.proposal()
     assert found is None or found["status"] not in ("open", "accepted")
 
