@@ -132,9 +132,8 @@ def _edge(cutter: Cutter, part: int, rng: np.random.Generator) -> NewEdge:
 def _minutes(setup: Setup, parts: int, happenings: Sequence[Happening]) -> Floats:
     """When each part is probed, from the start."""
     minutes = setup.minutes * np.arange(parts, dtype=np.float64)
-    for pause in happenings:
-        if isinstance(pause, Pause):
-            minutes[pause.part :] += 60 * pause.hours
+    for part, hours in _pauses(happenings).items():
+        minutes[part:] += 60 * hours
     return minutes
 
 
@@ -157,16 +156,21 @@ def _stands(
     for share, word, part, until, um in _ramps(happenings, parts):
         stands[share][part:until, column[word]] += um * np.arange(1, 1 + max(0, until - part))
     if setup.growth is not None:
-        pauses: dict[int, float] = defaultdict(float)
-        for pause in happenings:
-            if isinstance(pause, Pause):
-                pauses[pause.part] += pause.hours
-        grown = setup.growth.share(minutes, pauses)
+        grown = setup.growth.share(minutes, _pauses(happenings))
         stands["warm-up"][:, column["head Z"]] = -setup.growth.z_um * grown
         stands["warm-up"][:, column["head Y"]] = setup.growth.y_um * grown
     if temperature is not None:
         stands["part-warm"][:, column["warmth"]] = temperature - 20.0
     return dict(stands)
+
+
+def _pauses(happenings: Sequence[Happening]) -> Mapping[int, float]:
+    """The hours the machine stood before a part."""
+    hours: defaultdict[int, float] = defaultdict(float)
+    for one in happenings:
+        if isinstance(one, Pause):
+            hours[one.part] += one.hours
+    return hours
 
 
 def _changes(happenings: Sequence[Happening], tool: int) -> list[int]:

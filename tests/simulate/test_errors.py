@@ -5,7 +5,7 @@ import pytest
 
 from feedback.simulate.errors import simulate_errors
 from feedback.simulate.faults import FAULTS
-from feedback.simulate.happenings import HandChange, WrongUnit
+from feedback.simulate.happenings import HandChange, NewEdge, WrongUnit
 from feedback.simulate.machine import SimulatedMachine
 from feedback.simulate.scenario import Scenario
 from feedback.simulate.scenarios import SITUATIONS
@@ -54,6 +54,13 @@ def test_hand_changes_are_in_the_arrays() -> None:
     assert bore[:3] == pytest.approx([0, 0, -8])
     assert bore[3] == pytest.approx((25_000 - 8) / 25.4 - 25_000)
     assert bore[4] == pytest.approx(-8)
+
+
+def test_recorded_edge_ends_a_hand_change() -> None:
+    """A hand change of a wear register ends, in the arrays too, where a setter sets the page to zero."""
+    happenings = (HandChange(part=1, register="tool 5 radius", um=4.0), NewEdge(part=3, tool=5))
+    runs = simulate_errors(Scenario(name="-", words="-", machines=(quiet(*happenings),)), 5, [1])
+    assert runs.read_um[0, :, 0] == pytest.approx([0, -8, -8, 0, 0])
 
 
 def test_seeds_differ() -> None:
