@@ -21,6 +21,7 @@ SHELLS = {
     "feedback.configuration.loading",
     "feedback.reading.layouts",
     "feedback.reading.showing",
+    "feedback.simulate.writer",
     "feedback.snippets.dialects",
     "feedback.snippets.folder",
 }
