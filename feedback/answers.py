@@ -71,7 +71,7 @@ def _machine(name: str, decisions: Sequence[Mapping[str, Any]], unreadable: Mapp
     ordered = sorted(decisions, key=lambda entry: (MOST_PRESSING_FIRST.index(entry["answer"]), str(entry["register"])))
     return {
         "machine": name,
-        "answer": ordered[0]["answer"] if ordered else "leave",
+        "answer": ordered[0]["answer"] if ordered else "wait",
         "unreadable": dict(unreadable) if unreadable else {"lines": 0, "newest": None},
         "decisions": list(ordered),
     }

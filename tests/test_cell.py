@@ -86,7 +86,7 @@ def test_a_faulty_change_leaves_the_configuration_in_force(cell: feedback.Cell, 
     with pytest.raises(ConfigurationError, match=r"limits\.toml:2: "):
         cell.refresh()
     assert cell.configuration.digest == digest
-    assert cell.process()["machines"][0]["answer"] == "leave"
+    assert cell.process()["machines"][0]["answer"] == "wait"
 
 
 def test_a_log_folder_that_is_away_is_said(cell: feedback.Cell, folder: Path) -> None:

@@ -56,8 +56,8 @@ def test_machines_stand_in_the_order_of_the_cell_and_only_those_of_today(tmp_pat
     (tmp_path / "cell.toml").write_text(cell_texts([machine("M2"), machine("M3")])["cell.toml"], encoding="utf-8")
     shown = status.document(tmp_path)["machines"]
     assert [(entry["machine"], entry["answer"], entry["decisions"]) for entry in shown] == [
-        ("M2", "leave", []),
-        ("M3", "leave", []),
+        ("M2", "wait", []),
+        ("M3", "wait", []),
     ]
 
 

@@ -36,13 +36,12 @@ def lines(document: Mapping[str, Any]) -> Iterable[str]:
     for trouble in document.get("troubles", ()):
         yield f"! {trouble}"
     for machine in document["machines"]:
-        yield f"{machine['machine']}: {answers.WORDS[machine['answer']]}"
+        words = answers.WORDS[machine["answer"]] if machine["decisions"] else "wait: no part has been read yet"
+        yield f"{machine['machine']}: {words}"
         shown = [entry for entry in machine["decisions"] if entry["answer"] != "leave"]
         for entry in shown:
             yield from _entry_lines(entry)
-        if not machine["decisions"]:
-            yield "    no part has been read yet"
-        elif not shown:
+        if machine["decisions"] and not shown:
             count, part = len(machine["decisions"]), machine["decisions"][0]["part"]
             yield f"    {count} registers looked at, none needs anything (part {part})"
         unreadable = machine["unreadable"]
