@@ -116,6 +116,21 @@ def with_proposal(entry: Mapping[str, Any], proposal: Mapping[str, Any] | None) 
     return shown
 
 
+def with_lock(entry: Mapping[str, Any], machine: str, why: str | None) -> dict[str, Any]:
+    """A decision about a register that is locked: whatever else is said about it, a person has to look."""
+    shown = dict(entry)
+    if why is not None:
+        shown["locked"] = why
+        shown["cause"] = "unknown"  # what the trend takes for a cause is the change that went wrong
+        if shown["answer"] != "stop":
+            shown["answer"] = "hold"
+        release = f'trueup release "{machine} {entry["register"]}" --by ... --why ...'
+        words = f"locked until a person releases it ({release}): {why}"
+        others = [reason for reason in shown["reasons"] if reason["rule"] != "lock"]
+        shown["reasons"] = [{"rule": "lock", "verdict": "hold", "words": words}, *others]
+    return shown
+
+
 def needs_a_look(document: Mapping[str, Any]) -> bool:
     """True when a person should look: a proposal, a hold or a stop."""
     return any(machine["answer"] in NEEDS_A_LOOK for machine in document["machines"])

@@ -128,7 +128,9 @@ class Cell:
         entry = answers.proposal_entry(found.id, found.status, found.digest, found.content, found.by, found.note)
         path = self.snippet_path(id)
         entry["snippet"] = None if path is None else path.relative_to(self.folder).as_posix()
-        return {**entry, "reasons": found.content["reasons"], "limits": found.content["limits"]}
+        with self.store.reading() as sql:
+            effect = queries.effect(sql, id)
+        return {**entry, "effect": effect, "reasons": found.content["reasons"], "limits": found.content["limits"]}
 
     def snippet(self, id: str) -> str:
         """The text of a proposal's snippet, made anew from the history. SnippetError when no dialect can say it."""

@@ -3,6 +3,7 @@
 A proposal is data (`proposed` event); whether it was accepted comes from a person, whether it was entered from the log.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from feedback import answers
 from feedback.cause import decided_cause
 from feedback.configuration.facts import Configuration, Machine
+from feedback.effect import Finding
 from feedback.evidence import Standing, Witness
 from feedback.follow import UM_PER_MM, Change, PartSeen
 from feedback.ledger import queries, recent, review
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from feedback.ledger.store import Writing
 
 UNDER_WAY = ("open", "accepted", "rejected")
+_EFFECTS = {"confirmed": review.confirm, "unconfirmed": review.leave_unconfirmed, "wrong-way": review.find_wrong_way}
 EVIDENCE_PARTS = 10  # parts whose log lines a proposal names; older ones weigh next to nothing in the estimate
 
 
@@ -87,6 +90,7 @@ class Desk:
     def register_changed(self, tx: "Writing", change: Change) -> None:
         """The log shows that a register was changed: by our proposal, or by hand."""
         name = str(change.register)
+        self._end_hold(tx, change)
         live = self._live.get(name)
         if live is not None and live.status in answers.LIVE and self._is_entry(live, change):
             review.enter(tx, live.id, change.new, change.source)
@@ -106,6 +110,41 @@ class Desk:
                 del self._live[name]
                 if live.status in answers.LIVE:
                     review.withdraw(tx, live.id, f"a new tool {tool} was recorded ({source})")
+
+    def _end_hold(self, tx: "Writing", change: Change) -> None:
+        """A hold because the last change was not seen to work ends with the next one."""
+        name = str(change.register)
+        is_locked = self._holds.get(name, queries.Hold()).locked is not None
+        if is_locked and queries.is_locked_until_change(tx.sql, self.machine.name, name):
+            why = f"{name} was changed from {change.old} to {change.new} ({change.source})"
+            review.release_by_change(tx, self.machine.name, name, why)
+            self._holds = queries.holds(tx.sql, self.machine.name)
+
+    def effect_found(self, tx: "Writing", finding: Finding) -> None:
+        """Keep what a change did: with its proposal, or, for a hand change, only where it contradicts."""
+        entry = self._entry_of(tx, finding)
+        if entry is not None:
+            _EFFECTS[finding.status](tx, entry, finding.why, finding.measured())
+        if finding.contradicts and (entry is None or finding.status != "wrong-way"):
+            until = {} if finding.status == "wrong-way" else {"until": "change"}
+            name = str(finding.register)
+            review.lock(tx, self.machine.name, name, finding.why, {**finding.measured(), **until})
+        if finding.contradicts:
+            self._holds = queries.holds(tx.sql, self.machine.name)
+
+    def effects_found_again(self, tx: "Writing", findings: Iterable[Finding]) -> None:
+        """After late news: what has been kept already stays; only a proposal still without a verdict gets one."""
+        for finding in findings:
+            if self._entry_of(tx, finding) is not None:
+                self.effect_found(tx, finding)
+
+    def _entry_of(self, tx: "Writing", finding: Finding) -> str | None:
+        """The entered proposal whose effect was found."""
+        for row in queries.proposals(tx.sql, self.machine.name, ("entered",)):
+            within = self.machine.increment(finding.register) / 2
+            if row.register == str(finding.register) and abs(Decimal(row.content["new"]) - finding.new) < within:
+                return row.id
+        return None
 
     def _is_entry(self, live: _Live, change: Change) -> bool:
         """The register holds the proposed value, as far as it can hold it."""

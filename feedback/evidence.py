@@ -22,6 +22,7 @@ class Standing:
     rejected: str | None = None
     locked: str | None = None
     growth_released: bool = False
+    unproven: str | None = None  # why the last change has not been seen to work yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +135,7 @@ class Witness:
             slope_sd_um=seen.slope_sd_um[r],
             parts=seen.parts[r],
             parts_since_change=track.parts_since_change,
+            unproven=standing.unproven,
             now=track.value,
             increment=self.increment,
             travel_um=track.travel_um,

@@ -16,6 +16,7 @@ from feedback.cause import decided_cause
 from feedback.configuration.facts import Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
 from feedback.desk import Desk
+from feedback.effect import NOTHING, Effects, Finding, Step
 from feedback.evidence import Forecast, Glimpse, Witness, feature_evidence
 from feedback.follow import Change, Follower, Happening, Moment, Progress, Track
 from feedback.ledger import queries, recent
@@ -57,6 +58,7 @@ class GroupLine:
         self.register_names = frozenset(str(register) for register in group.registers)
         self.tools = frozenset(register.tool for register in group.registers)
         self.follower = Follower(group, machine)
+        self.effects = Effects(group, self.limits, machine.tool_radius)
         self._newest: tuple[Moment, Outlooks | None] | None = None
         self._kept_parts = 0
 
@@ -65,6 +67,7 @@ class GroupLine:
         kept = queries.snapshot(sql, self.machine.name, self.group.key)
         memory = json.loads(kept.text) if kept is not None and kept.shape_digest == self.digest else None
         self.follower = Follower(self.group, self.machine, memory)
+        self.effects = Effects(self.group, self.limits, self.machine.tool_radius, (memory or {}).get("effects"))
         self._kept_parts = self.follower.parts
         after = None if memory is None else self.follower.last
         news = recent.since(sql, self.machine.name, sorted(self.feature_keys), after, PARTS_AFTER_A_NEW_PLAN)
@@ -82,13 +85,13 @@ class GroupLine:
         """Something arrived that belongs before what has been taken already."""
         return any(happening.at_us < self.follower.last[0] for happening in happenings)
 
-    def advance(self, happenings: Sequence[Happening]) -> tuple[Progress, Forecast | None]:
+    def advance(self, happenings: Sequence[Happening]) -> tuple[Progress, Forecast | None, Sequence[Step]]:
         """Follow what happened; the newest part stays at hand for a register printed after it."""
         progress = self.follower.advance(happenings)
         if progress.moments:
             outlooks = progress.outlooks
             self._newest = (progress.moments[-1], None if outlooks is None else outlooks[-1:])
-        return progress, self._forecast(progress.outlooks)
+        return progress, self._forecast(progress.outlooks), self.effects.follow(progress)
 
     def newest(self) -> tuple[Moment, Forecast | None] | None:
         """The newest part, with everything that has been seen of its registers since."""
@@ -105,7 +108,7 @@ class GroupLine:
         if self.follower.parts - self._kept_parts < PARTS_BETWEEN_SNAPSHOTS:
             return None
         self._kept_parts = self.follower.parts
-        return json.dumps(self.follower.snapshot())
+        return json.dumps({**self.follower.snapshot(), "effects": self.effects.snapshot()})
 
 
 class MachineProcess:
@@ -146,15 +149,19 @@ class MachineProcess:
         memory = line.due_snapshot()
         if memory is not None:
             tx.keep_snapshot(self.machine.name, line.group.key, line.digest, part_id, at_us, memory)
-        progress, seen = line.advance(happenings)
+        progress, seen, steps = line.advance(happenings)
         quiet = None if seen is None else line.screen.quiet(progress.moments, seen)
         entries = []
         for k, moment in enumerate(progress.moments):
+            step = steps[k] if steps else NOTHING
+            self._see_effects(tx, step.findings)
             self._recognise(tx, moment.changes)
             is_newest = at_edge and k == len(progress.moments) - 1 and not progress.later_changes
-            if quiet is not None and not is_newest and self._says_nothing_new(line, quiet[k]):
+            is_quiet = quiet is not None and not step.unproven and self._says_nothing_new(line, quiet[k])
+            if is_quiet and not is_newest:
                 continue
-            entries += self._judge(tx, line, moment, None if seen is None else seen.after(k), at_edge=is_newest)
+            glimpse = None if seen is None else seen.after(k)
+            entries += self._judge(tx, line, moment, glimpse, step.unproven, at_edge=is_newest)
         self._recognise(tx, progress.later_changes)
         if progress.later_changes and at_edge:
             entries += self._judge_newest(tx, line)
@@ -164,18 +171,24 @@ class MachineProcess:
         """Late news: the series is followed again in its right order, and only its newest part is decided on."""
         tx.forget_snapshot(self.machine.name, line.group.key)
         line.restore(tx.sql)
+        self.desk.effects_found_again(tx, line.effects.latest.values())
         return self._judge_newest(tx, line) if at_edge else []
 
     def _recognise(self, tx: "Writing", changes: Sequence[Change]) -> None:
         for change in changes:
             self.desk.register_changed(tx, change)
 
+    def _see_effects(self, tx: "Writing", findings: Sequence[Finding]) -> None:
+        for finding in findings:
+            self.desk.effect_found(tx, finding)
+
     def _judge_newest(self, tx: "Writing", line: GroupLine) -> list[Entry]:
         newest = line.newest()
         if newest is None:
             return []
         moment, seen = newest
-        return self._judge(tx, line, moment, None if seen is None else seen.after(0), at_edge=True)
+        glimpse = None if seen is None else seen.after(0)
+        return self._judge(tx, line, moment, glimpse, line.effects.unproven, at_edge=True)
 
     def _says_nothing_new(self, line: GroupLine, quiet: Sequence[bool]) -> bool:
         """Every register of the group is to be left alone, as it was before, and no proposal waits on the outcome."""
@@ -184,7 +197,14 @@ class MachineProcess:
         )
 
     def _judge(
-        self, tx: "Writing", line: GroupLine, moment: Moment, seen: Glimpse | None, *, at_edge: bool
+        self,
+        tx: "Writing",
+        line: GroupLine,
+        moment: Moment,
+        seen: Glimpse | None,
+        unproven: Mapping[str, str],
+        *,
+        at_edge: bool,
     ) -> list[Entry]:
         """Every register of the group after one part: what is said anew, and at the edge everything."""
         if seen is None:
@@ -194,7 +214,8 @@ class MachineProcess:
         for witness, limits in zip(line.witnesses, line.limits, strict=True):
             self.desk.run_out(tx, witness, moment.seen, limits)
             track = moment.tracks[witness.register]
-            evidence = witness.evidence(seen, moment, track, self.desk.standing(witness.name), moved_um)
+            standing = replace(self.desk.standing(witness.name), unproven=unproven.get(witness.name))
+            evidence = witness.evidence(seen, moment, track, standing, moved_um)
             decision = decide(evidence, limits)
             self._settle(tx, witness, moment, evidence, decision, limits, at_edge=at_edge)
             entry = self._news_of(evidence, decision, at_edge=at_edge)

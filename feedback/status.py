@@ -24,6 +24,8 @@ SELECT id, status, digest, payload, by_person, note FROM proposal p WHERE p.open
 ORDER BY p.changed_at_us
 """
 
+LOCKS = "SELECT machine, register, locked FROM register_hold WHERE locked IS NOT NULL"
+
 UNREADABLE = "SELECT machine, count(*), max(id) FROM unreadable GROUP BY machine"
 NEWEST_UNREADABLE = "SELECT path, line, column_no, reason FROM unreadable WHERE id = ?"
 
@@ -45,10 +47,13 @@ def compose(folder: Path, cell: str, machines: Iterable[str], ask: Ask) -> dict[
         entry = answers.proposal_entry(id, status, digest, json.loads(payload), by, note)
         entry["snippet"] = snippet_of(folder, entry["machine"], id) if status in answers.LIVE else None
         newest[entry["machine"], entry["register"]] = entry
+    locks = {(machine, register): why for machine, register, why in ask(LOCKS, ())}
     by_machine = defaultdict(list)
     for machine, payload in ask(DECISIONS, ()):
         decision = json.loads(payload)
-        by_machine[machine].append(answers.with_proposal(decision, newest.get((machine, decision["register"]))))
+        of_register = (machine, decision["register"])
+        shown = answers.with_proposal(decision, newest.get(of_register))
+        by_machine[machine].append(answers.with_lock(shown, machine, locks.get(of_register)))
     return answers.cell_document(cell, machines, by_machine, _unreadable(ask))
 
 

@@ -51,6 +51,7 @@ class Evidence:
     slope_sd_um: float = 0.0
     parts: int = 0  # parts behind the estimate since set-up, new tool or the last sudden change
     parts_since_change: int | None = None  # parts measured since a change of it was seen; None: never changed
+    unproven: str | None = None  # why the last change has not been seen to work yet; None: it has, or none is watched
     now: Decimal | None = None  # what the register holds (mm or deg, radius-valued); None: the log never printed it
     increment: Decimal = Decimal("0.001")  # least increment of the register, mm or deg, radius-valued
     travel_um: float = 0.0  # sum of its changes since set-up or new tool, with sign

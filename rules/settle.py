@@ -17,6 +17,7 @@ class Settle(Rule):
         case(parts_since_change=0),
         case(parts_since_change=1),
         case(parts_since_change=4, limits=Limits(settle=5)),
+        case(parts_since_change=3, unproven="the change to -0.004 has not shown its effect yet"),
     )
     passes_for = (
         case(parts_since_change=None),
@@ -30,4 +31,6 @@ class Settle(Rule):
             return _NEVER
         if since < limits.settle:
             return Hold(f"{since} of the {limits.settle} parts that must show the last change before the next one")
+        if evidence.unproven is not None:
+            return Hold(evidence.unproven)
         return Clear(f"{since} parts measured since the last change")

@@ -34,7 +34,11 @@ def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
     yield f"    rests on parts {', '.join(content['parts'])}"
     yield from _wrapped("    log lines: ", content["evidence"])
     yield f"    digest {proposal.digest}"
-    if proposal.by:
+    if proposal.status in ("confirmed", "unconfirmed", "wrong-way"):
+        yield f"    effect: {proposal.note}"
+        if proposal.by:
+            yield f"    accepted by {proposal.by}"
+    elif proposal.by:
         yield f"    {proposal.status} by {proposal.by} {proposal.note or ''}".rstrip()
     elif proposal.note:
         yield f"    {proposal.note}"

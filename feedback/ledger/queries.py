@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import pandas
 
 LIVE = ("open", "accepted")
+EFFECT = ("gain", "gain_low", "gain_high", "parts", "why")
 EVENTS_AT_ONCE = 100  # their texts are in memory together, up to about a megabyte each
 
 
@@ -215,6 +216,22 @@ def holds(sql: Sql, machine: str) -> dict[str, Hold]:
         "SELECT register, locked, growth_released FROM register_hold WHERE machine = ? ORDER BY register", (machine,)
     )
     return {name: Hold(locked, bool(growth)) for name, locked, growth in found}
+
+
+def is_locked_until_change(sql: Sql, machine: str, register: str) -> bool:
+    """Whether the register's newest lock ends with the register's next change."""
+    for event in reversed(story(sql, machine, ("locked", "wrong-way"))):
+        if event.content["register"] == register:
+            return event.kind == "locked" and event.content.get("until") == "change"
+    return False
+
+
+def effect(sql: Sql, id: str) -> dict[str, Any] | None:
+    """What proposal `id` was found to do: `status`, `gain` with its 95 % interval, `parts`, `why`; None until then."""
+    for event in story(sql, kinds=("confirmed", "unconfirmed", "wrong-way")):
+        if event.content["id"] == id:
+            return {"status": event.kind, **{key: event.content.get(key) for key in EFFECT}}
+    return None
 
 
 def unreadables(sql: Sql, machine: str | None = None, after: int = 0) -> list[UnreadableRow]:

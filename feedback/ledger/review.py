@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 People = Mapping[str, Person]
 
+NOTHING: Final[Mapping[str, Any]] = {}
+
 CONSONANTS: Final = "bcdfghjkmnpqrstvwxz"  # no vowels: no word by chance; no l and no digits: nothing to misread
 LETTERS: Final = 6  # 47 million names
 
@@ -82,24 +84,32 @@ def enter(tx: "Writing", id: str, value: object, source: str) -> Proposal:
     return _change(tx, id, "entered", {"value": value, "source": source})
 
 
-def confirm(tx: "Writing", id: str, why: str) -> Proposal:
+def confirm(tx: "Writing", id: str, why: str, measured: Mapping[str, Any] = NOTHING) -> Proposal:
     """The readings moved as promised."""
-    return _change(tx, id, "confirmed", {"why": why})
+    return _change(tx, id, "confirmed", {**measured, "why": why})
 
 
-def leave_unconfirmed(tx: "Writing", id: str, why: str) -> Proposal:
+def leave_unconfirmed(tx: "Writing", id: str, why: str, measured: Mapping[str, Any] = NOTHING) -> Proposal:
     """The readings did not move, or not by what was promised."""
-    return _change(tx, id, "unconfirmed", {"why": why})
+    return _change(tx, id, "unconfirmed", {**measured, "why": why})
 
 
-def find_wrong_way(tx: "Writing", id: str, why: str) -> Proposal:
+def find_wrong_way(tx: "Writing", id: str, why: str, measured: Mapping[str, Any] = NOTHING) -> Proposal:
     """The readings moved against the promise: the register is locked until a person releases it."""
-    return _change(tx, id, "wrong-way", {"why": why})
+    return _change(tx, id, "wrong-way", {**measured, "why": why})
 
 
-def lock(tx: "Writing", machine: str, register: str, why: str) -> None:
-    """Nothing more is proposed for the register until a person releases it."""
-    tx.append("locked", machine, {"register": register, "why": why})
+def lock(tx: "Writing", machine: str, register: str, why: str, measured: Mapping[str, Any] = NOTHING) -> None:
+    """Nothing more is proposed for the register until a person releases it.
+
+    `measured` is what it rests on; with `until` = "change", the next change of the register releases it too.
+    """
+    tx.append("locked", machine, {"register": register, **measured, "why": why})
+
+
+def release_by_change(tx: "Writing", machine: str, register: str, why: str) -> None:
+    """The register was changed once more: what was said about the change before is history."""
+    tx.append("released", machine, {"register": register, "by": None, "why": why, "what": "lock"})
 
 
 def release(tx: "Writing", people: People, machine: str, register: str, by: str, why: str) -> str:

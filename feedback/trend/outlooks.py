@@ -37,6 +37,7 @@ class Outlooks:
     mean: Array  # n x K filtered states
     cov: Array  # n x K x K
     walk_var: Array  # n x K, in force at that part
+    noise_var: Array  # n x F, likewise
     wild: Flags  # n x F: the reading was left out
     parts: Counts  # n x R: parts behind the register's estimate since set-up, new tool or sudden change
     jumped: Flags  # n x R: a sudden change was recognised at this part
@@ -55,6 +56,7 @@ class Outlooks:
             mean=self.mean[rows],
             cov=self.cov[rows],
             walk_var=self.walk_var[rows],
+            noise_var=self.noise_var[rows],
             wild=self.wild[rows],
             parts=self.parts[rows],
             jumped=self.jumped[rows],

@@ -15,6 +15,7 @@ class Page:
         self.mean = np.zeros((rows, count))
         self.cov = np.zeros((rows, count, count))
         self.walk_var = np.zeros((rows, count))
+        self.noise_var = np.zeros((rows, features))
         self.wild = np.zeros((rows, features), dtype=np.bool_)
         self.parts = np.zeros((rows, registers), dtype=np.int64)
         self.jumped = np.zeros((rows, registers), dtype=np.bool_)
@@ -30,6 +31,7 @@ class Page:
             mean=self.mean,
             cov=self.cov,
             walk_var=self.walk_var,
+            noise_var=self.noise_var,
             wild=self.wild,
             parts=self.parts,
             jumped=self.jumped,

@@ -43,8 +43,8 @@ __all__ = [
 ]
 
 WINDOW: Final = 150  # parts a fit looks back on: two or three tool lives; older wear tells nothing about today's
-FIRST_FITS: Final = frozenset({3, 4, 5, 6, 8, 10, 12, 15, 18, 22, 27, 33, 40, 50, 60, 75, 90, 110, 130, 160, 200})
-LATER_FITS: Final = 500  # parts between fits once they have settled: noise and walks are the process's, not the tool's
+FIRST_FITS: Final = frozenset({3, 4, 5, 6, 8, 10, 13, 17, 22, 30, 40, 60, 90, 130, 200})
+LATER_FITS: Final = 1000  # parts between fits once they have settled: noise and walks are the process's, not the tool's
 FORGETTING: Final = 250  # parts after which those that no fit looks back on are forgotten; LATER_FITS is a multiple
 YOUNG: Final = 2  # parts after which a register's level is known well enough to call a reading wild by itself
 FORGOTTEN_AFTER: Final = 50  # parts after which a suspect reading nobody repeated is history
@@ -256,7 +256,7 @@ class Tracker:
         rows = slice(at, at + taken)
         page.mean[rows] = piece.levels_restored()[:taken]
         page.cov[rows] = piece.run.cov[:taken]
-        page.walk_var[rows] = self._model.walk_var
+        page.walk_var[rows], page.noise_var[rows] = self._model.walk_var, self._model.noise_var
         moving = self._words_of_suspects()
         page.moving[rows] = [moving] * taken
         page.fit_failed[rows] = [self._complaint] * taken
@@ -305,7 +305,8 @@ class Tracker:
     def _write_last(self, page: Page, at: int, piece: Piece) -> None:
         """The outlook of the newest part, after all remembered parts were taken again."""
         page.mean[at], page.cov[at] = piece.levels_restored()[-1], piece.run.cov[-1]
-        page.walk_var[at], page.fit_failed[at] = self._model.walk_var, self._complaint
+        page.walk_var[at], page.noise_var[at] = self._model.walk_var, self._model.noise_var
+        page.fit_failed[at] = self._complaint
 
     def _expected_levels(self, sheet: Sheet) -> Array:
         before = entered(self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0])

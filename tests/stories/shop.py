@@ -5,7 +5,7 @@ sign that is wrong there shows in a story. Micrometres inside; a register holds 
 own unit, and as a diameter where the control stores diameters.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import ROUND_HALF_EVEN, Decimal
@@ -108,6 +108,7 @@ class SimulatedMachine:
     tool_radius: Literal["radius", "diameter"] = "radius"
     layout: Literal["pairs", "columns"] = "pairs"
     prints_registers: bool = True
+    acting: Mapping[str, float] = field(default_factory=dict)  # share of what a register should do
     lag: int = 0
     cte_per_k: float = 23.6e-6
     part_temperature_c: float | None = None
@@ -240,7 +241,8 @@ class SimulatedMachine:
         return float(cut.nominal) * UM_PER[self.plan.unit] * self.cte_per_k * (self.part_temperature_c - 20.0)
 
     def _held_um(self, register: str) -> float:
-        return float(self.registers[register]) * UM_PER[self.unit] / self._doubling(register)
+        held_um = float(self.registers[register]) * UM_PER[self.unit] / self._doubling(register)
+        return held_um * self.acting.get(register, 1.0)
 
     def _doubling(self, register: str) -> int:
         return 2 if register.endswith("radius") and self.tool_radius == "diameter" else 1

@@ -21,7 +21,7 @@ def _take(shape: GroupShape, rows: list[Row], priors: Priors | None = None) -> O
 
 
 def _same(ours: Outlooks, theirs: Outlooks) -> None:
-    for name in ("mean", "cov", "walk_var", "wild", "parts", "jumped", "jump_age", "unsettled"):
+    for name in ("mean", "cov", "walk_var", "noise_var", "wild", "parts", "jumped", "jump_age", "unsettled"):
         assert np.array_equal(getattr(ours, name), getattr(theirs, name)), name
     assert np.array_equal(ours.jump_um, theirs.jump_um, equal_nan=True)
     assert list(ours.moving) == list(theirs.moving)
@@ -32,7 +32,7 @@ def _joined(pieces: list[Outlooks]) -> Outlooks:
     def together(name: str) -> np.ndarray:
         return np.concatenate([getattr(piece, name) for piece in pieces])
 
-    arrays = ("mean", "cov", "walk_var", "wild", "parts", "jumped", "jump_age", "jump_um", "unsettled")
+    arrays = ("mean", "cov", "walk_var", "noise_var", "wild", "parts", "jumped", "jump_age", "jump_um", "unsettled")
     return Outlooks(
         states=pieces[0].states,
         **{name: together(name) for name in arrays},
@@ -219,11 +219,11 @@ def test_memory_stays_small_however_long_the_run() -> None:
 
 
 def test_fits_follow_the_count_of_parts_alone() -> None:
-    """Often while little is known, every 500 parts later."""
-    due = [count for count in range(1, 2000) if fit_is_due(count)]
+    """Often while little is known, every 1000 parts later."""
+    due = [count for count in range(1, 4000) if fit_is_due(count)]
 
     assert due[:6] == [3, 4, 5, 6, 8, 10]
-    assert due[-4:] == [200, 700, 1200, 1700]
+    assert due[-4:] == [200, 1200, 2200, 3200]
 
 
 def test_nothing_taken_gives_no_outlook() -> None:
