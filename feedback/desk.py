@@ -126,9 +126,10 @@ class Desk:
         if entry is not None:
             _EFFECTS[finding.status](tx, entry, finding.why, finding.measured())
         if finding.contradicts and (entry is None or finding.status != "wrong-way"):
-            until = {} if finding.status == "wrong-way" else {"until": "change"}
-            name = str(finding.register)
-            review.lock(tx, self.machine.name, name, finding.why, {**finding.measured(), **until})
+            is_sign_wrong = finding.status == "wrong-way"
+            until = {} if is_sign_wrong else {"until": "change"}
+            why = finding.why if is_sign_wrong else f"{finding.why} (the next change of the register ends this too)"
+            review.lock(tx, self.machine.name, str(finding.register), why, {**finding.measured(), **until})
         if finding.contradicts:
             self._holds = queries.holds(tx.sql, self.machine.name)
 

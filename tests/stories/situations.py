@@ -125,6 +125,26 @@ def hand_change() -> Run:
     return run.cut(15, wear_um={3: 0.12})
 
 
+def not_entered() -> Run:
+    """After part 15 tool 3's radius wear is lowered by 0.004 mm; the program cuts by another page."""
+    machine = SimulatedMachine(
+        "M1", HINGE_BRACKET, seed="not-entered", first_part=700, minutes=11, acting={"tool 3 radius": 0.0}
+    )
+    run = Run(machine).cut(15, wear_um={3: 0.1})
+    machine.enter("tool 3 radius", Decimal("-0.004"))
+    return run.cut(9, wear_um={3: 0.1})
+
+
+def wrong_way() -> Run:
+    """After part 15 tool 3's radius wear is lowered by 0.003 mm; this control counts wear with the other sign."""
+    machine = SimulatedMachine(
+        "M1", HINGE_BRACKET, seed="wrong-way", first_part=800, minutes=11, acting={"tool 3 radius": -1.0}
+    )
+    run = Run(machine).cut(15, wear_um={3: 0.1})
+    machine.enter("tool 3 radius", Decimal("-0.003"))
+    return run.cut(9, wear_um={3: 0.1})
+
+
 def tool_worn_out() -> Run:
     """Tool 3 wears 0.5 um a part; four corrections by hand have used up the 0.024 mm that the shop allows an insert."""
     machine = SimulatedMachine("M1", HINGE_BRACKET, seed="tool-worn-out", first_part=500, minutes=10)
@@ -189,5 +209,7 @@ SITUATIONS: Final[Mapping[str, Callable[[], Run]]] = {
     "broken-text": broken_text,
     "columns-layout": columns_layout,
     "hand-change": hand_change,
+    "not-entered": not_entered,
+    "wrong-way": wrong_way,
     "tool-worn-out": tool_worn_out,
 }

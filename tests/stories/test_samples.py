@@ -42,6 +42,8 @@ ENDS = {
     "broken-text": End(register="tool 5 radius", answer="leave"),
     "columns-layout": End(register="tool 5 radius", answer="hold", cause="wear", held_by="register-known"),
     "hand-change": End(register="tool 3 radius", answer="leave"),
+    "not-entered": End(register="tool 3 radius", answer="hold", cause="unknown", held_by="lock"),
+    "wrong-way": End(register="tool 3 radius", answer="hold", cause="unknown", held_by="lock"),
     "tool-worn-out": End(register="tool 3 radius", answer="hold", held_by="travel"),
 }
 
@@ -124,6 +126,25 @@ def test_hand_changes_are_on_record(cell: feedback.Cell) -> None:
     found = [change["to"] for change in history.loc[history["kind"] == "hand-change", "payload"]]
     expected = {1: ["-0.003"], 4: ["-0.006", "-0.012", "-0.018", "-0.024"]}
     assert found == expected[len(found)]
+
+
+@pytest.mark.parametrize(
+    ("cell", "gain", "said"),
+    [("not-entered", 0.0, "was it entered at the tool that cuts"), ("wrong-way", -1.0, "moved the wrong way")],
+    indirect=["cell"],
+)
+def test_a_change_that_did_something_else_is_told(cell: feedback.Cell, gain: float, said: str) -> None:
+    """What the change really did is kept with its interval, and the hold says what to look for."""
+    found = decisions(cell.process())["tool 3 radius"]
+    (event,) = (event.content for event in _events(cell, "locked"))
+    assert event["gain_low"] <= gain <= event["gain_high"]
+    assert said in event["why"]
+    assert event["why"] in found["reasons"][0]["words"]
+
+
+def _events(cell: feedback.Cell, kind: str) -> list[Any]:
+    with cell.store.reading() as sql:
+        return queries.story(sql, kinds=(kind,))
 
 
 @pytest.mark.parametrize("cell", ["tool-worn-out"], indirect=True)

@@ -1,0 +1,207 @@
+"""The gain of a change: against the textbook's least squares, over restarts, with chips, and what is said of it."""
+
+import json
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import pytest
+
+from feedback.effect import CLEAR_SD, Belief, Effects, Gain, Row, Step, Watch, measured_gain, status_of, words
+from feedback.follow import Follower, Happening, PartSeen
+from feedback.registers import register
+from feedback.trend.shape import GroupShape, States
+from rules.limits import Limits
+from tests.test_follow import RADIUS, follower, new_tool, part, printed
+
+BORE_AND_BOSS = States(GroupShape(("tool",), ((-2.0,), (2.0,)), ("tool 5 radius",)))
+
+
+def effects(following: Follower, snapshot: Any = None) -> Effects:
+    return Effects(following.group, [Limits()] * len(following.group.registers), "radius", snapshot)
+
+
+def cut(first: int, last: int, radius_um: float = 0.0, every_um: float = 0.3) -> list[Happening]:
+    """Parts whose bores show this change of the radius, over a scatter that is the same each time."""
+    rng = np.random.default_rng(first)
+    scatter = rng.normal(0.0, every_um, (last - first + 1, 2))
+    return [
+        part(number, 10.5 - 2 * radius_um + bore, 19.5 - 2 * radius_um + seal)
+        for number, (bore, seal) in zip(range(first, last + 1), scatter.tolist(), strict=True)
+    ]
+
+
+def told(happenings: list[Happening], at_once: int | None = None) -> list[Step]:
+    """What comes of `happenings`, taken so many at once."""
+    following = follower()
+    watching = effects(following)
+    steps: list[Step] = []
+    size = at_once or len(happenings)
+    for start in range(0, len(happenings), size):
+        steps += watching.follow(following.advance(happenings[start : start + size]))
+    return steps
+
+
+def findings(steps: list[Step]) -> list[Any]:
+    return [finding for step in steps for finding in step.findings]
+
+
+def changed_by_hand(gain: float, d_um: float = -4.0) -> list[Happening]:
+    """Fifteen parts, a change of tool 5 radius that does `gain` of what it should, and ten parts more."""
+    before: list[Happening] = [printed("0"), *cut(1, 15)]
+    return [*before, printed(f"{d_um / 1000}", 15), *cut(16, 25, radius_um=gain * d_um)]
+
+
+def watch(readings: list[list[float]], **more: Any) -> Watch:
+    count = BORE_AND_BOSS.count
+    before = Belief(
+        mean=np.array([1.0, 0.2, 0.5, -0.5]),
+        cov=np.diag([0.5, 0.01, 0.3, 0.3]) + 0.05 * np.ones((count, count)),
+        walk_var=np.array([0.04, 0.0001, 0.0, 0.0]),
+        noise_var=np.array([1.0, 2.0]),
+    )
+    rows = [Row(list(row), [False, False], False, [0.0], [False]) for row in readings]
+    facts = {"register": RADIUS, "change_um": -4.0, "new": Decimal("-0.004"), "source": "log:1", "part": "1"}
+    return Watch(**{**facts, "before": before, "rows": rows, **more})
+
+
+def test_gain_is_the_generalised_least_squares_estimate() -> None:
+    """Aitken's estimate (1935, from memory) under the covariance of all readings, written out at once."""
+    readings = [[5.0, -4.0], [6.5, -7.5], [4.0, -6.0], [5.5, -4.5]]
+    one = watch(readings)
+    gain, parts = measured_gain(BORE_AND_BOSS, one)
+
+    transition, design, before = BORE_AND_BOSS.transition, BORE_AND_BOSS.design, one.before
+    power = [np.linalg.matrix_power(transition, i) for i in range(len(readings) + 1)]
+    ahead = range(1, len(readings) + 1)
+    expected = np.concatenate([design @ power[i] @ before.mean for i in ahead])
+
+    def shared(i: int, j: int) -> np.ndarray:
+        cov = power[i] @ before.cov @ power[j].T
+        for m in range(1, min(i, j) + 1):
+            cov = cov + power[i - m] @ np.diag(before.walk_var) @ power[j - m].T
+        return np.asarray(design @ cov @ design.T + (i == j) * np.diag(before.noise_var))
+
+    precision = np.linalg.inv(np.block([[shared(i, j) for j in ahead] for i in ahead]))
+    promised = np.tile(BORE_AND_BOSS.sensitivity[:, 0] * one.change_um, len(readings))
+    information = promised @ precision @ promised
+    assert gain.value == pytest.approx(
+        promised @ precision @ (np.concatenate(readings) - expected) / information, abs=1e-4
+    )
+    assert gain.sd == pytest.approx(information**-0.5, rel=1e-4)
+    assert parts == len(readings)
+
+
+def test_a_reading_the_trend_left_out_counts_once_it_is_repeated() -> None:
+    """Alone it is a chip; when the next part shows the same, both are the change."""
+    one = watch([[60.0, -4.0], [5.0, -4.0]])
+    one.rows[0] = one.rows[0]._replace(wild=[True, False])
+    without, _ = measured_gain(BORE_AND_BOSS, one)
+    one.rows[1] = one.rows[1]._replace(jumped=True)
+    with_it, _ = measured_gain(BORE_AND_BOSS, one)
+    assert abs(without.value) < 2.0
+    assert with_it.value > without.value + 1.0
+
+
+@pytest.mark.parametrize(
+    ("gain", "parts", "is_last", "verdict"),
+    [
+        (Gain(1.0, 0.1), 1, False, None),
+        (Gain(1.0, 0.1), 2, False, ("confirmed", False)),
+        (Gain(0.7, 0.2), 2, False, None),  # could be a half as well
+        (Gain(0.7, 0.2), 8, True, ("confirmed", False)),
+        (Gain(0.0, 0.1), 2, False, None),
+        (Gain(0.0, 0.1), 3, False, ("unconfirmed", True)),
+        (Gain(0.5, 0.1), 3, False, ("unconfirmed", True)),
+        (Gain(2.0, 0.2), 3, False, ("unconfirmed", True)),
+        (Gain(0.8, 0.05), 8, True, ("confirmed", False)),
+        (Gain(0.4, 0.5), 8, True, ("unconfirmed", False)),
+        (Gain(-1.0, 0.2), 2, False, None),
+        (Gain(-1.0, 0.2), 3, False, ("wrong-way", True)),
+        (Gain(-2.0, CLEAR_SD), 8, True, ("unconfirmed", False)),
+    ],
+)
+def test_a_verdict_needs_parts_and_a_clear_gain(gain: Gain, parts: int, is_last: bool, verdict: Any) -> None:
+    """Nobody is accused on two parts, nor by a change that is small against the scatter."""
+    assert status_of(gain, parts, 2, is_last=is_last) == verdict
+
+
+@pytest.mark.parametrize(
+    ("gain", "status", "contradicts"),
+    [(1.0, "confirmed", False), (0.0, "unconfirmed", True), (2.0, "unconfirmed", True), (-1.0, "wrong-way", True)],
+)
+def test_what_a_change_did_is_found_from_the_readings(gain: float, status: str, contradicts: bool) -> None:
+    """Four micrometres on the radius under a scatter of a third: every one of these is told, and the interval holds."""
+    (found,) = findings(told(changed_by_hand(gain)))
+    assert (found.status, found.contradicts) == (status, contradicts)
+    low, high = found.gain.interval()
+    assert low - 0.1 < gain < high + 0.1
+
+
+@pytest.mark.parametrize("gain", [1.0, 0.0, -1.0])
+@pytest.mark.parametrize("at_once", [1, 2, 7])
+def test_a_backlog_finds_what_single_parts_find(gain: float, at_once: int) -> None:
+    """The verdict, its gain and its part are the same however the log is delivered."""
+    assert findings(told(changed_by_hand(gain), at_once)) == findings(told(changed_by_hand(gain)))
+
+
+@pytest.mark.parametrize("stop", range(14, 20))
+def test_a_restart_in_the_middle_of_a_watch_changes_nothing(stop: int) -> None:
+    """Before the change, between print and part, and at every part until the verdict: kept and taken up as JSON."""
+    happenings = changed_by_hand(0.0)
+    following = follower()
+    watching = effects(following)
+    found = findings(list(watching.follow(following.advance(happenings[:stop]))))
+    kept = json.loads(json.dumps({**following.snapshot(), "effects": watching.snapshot()}))
+    again = follower(kept)
+    found += findings(list(effects(again, kept["effects"]).follow(again.advance(happenings[stop:]))))
+    assert found == findings(told(happenings))
+
+
+def test_a_chip_right_after_the_change_accuses_nobody() -> None:
+    """One wild reading on the first part after a change that works: confirmed all the same."""
+    happenings = changed_by_hand(1.0)
+    after = next(at for at, seen in enumerate(happenings) if isinstance(seen, PartSeen) and seen.part == "16")
+    happenings[after] = part(16, bore_um=-40.0, seal_um=27.5)
+    (found,) = findings(told(happenings))
+    assert found.status == "confirmed"
+
+
+def test_a_new_tool_or_another_change_ends_a_watch_without_blame() -> None:
+    """What is read after that says nothing about the first change."""
+    first: list[Happening] = [printed("0"), *cut(1, 15), printed("-0.004", 15), *cut(16, 16)]
+    (found,) = findings(told([*first, new_tool(16), *cut(17, 25)]))
+    assert (found.status, found.contradicts, found.gain) == ("unconfirmed", False, None)
+    overtaken, _ = findings(told([*first, printed("-0.006", 16), *cut(17, 25, radius_um=-2.0)]))
+    assert "changed again" in overtaken.why
+
+
+def test_parts_wait_while_a_change_has_not_shown_itself() -> None:
+    """From the part with the change to its verdict the register's correction waits, and afterwards no longer."""
+    steps = told(changed_by_hand(0.0))
+    waiting = [bool(step.unproven) for step in steps]
+    assert waiting == [False] * 15 + [True, True] + [False] * 8
+
+
+def test_without_a_change_there_is_nothing_to_do() -> None:
+    """Nearly all parts have no change under watch: they bring no step at all."""
+    assert told([printed("0"), *cut(1, 20)]) == []
+
+
+@pytest.mark.parametrize(
+    ("gain", "stored_as", "said"),
+    [
+        (0.5, "radius", "seems to store diameters: check tool_radius"),
+        (2.0, "diameter", "seems to store radii: check tool_radius"),
+        (2.0, "radius", "check the plan's tool"),
+        (0.1, "radius", "was it entered at the tool that cuts"),
+    ],
+)
+def test_words_name_what_to_check(gain: float, stored_as: str, said: str) -> None:
+    """Half or twice is a radius taken for a diameter, or back; nothing is another tool."""
+    assert said in words(RADIUS, Gain(gain, 0.1), 3, ("unconfirmed", True), stored_as)
+
+
+def test_a_work_offset_is_not_told_about_radii() -> None:
+    """Only a cutter's radius can be stored as a diameter."""
+    assert "seems to store" not in words(register("work 54 X"), Gain(0.5, 0.1), 3, ("unconfirmed", True), "radius")
