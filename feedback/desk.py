@@ -16,7 +16,7 @@ from feedback.effect import Finding
 from feedback.evidence import Standing, Witness
 from feedback.follow import UM_PER_MM, Change, PartSeen
 from feedback.ledger import queries, recent, review
-from feedback.registers import register
+from feedback.registers import Register, register
 from feedback.snippets.entry import on_page
 from rules.evidence import Evidence
 from rules.limits import Limits
@@ -119,6 +119,11 @@ class Desk:
             why = f"{name} was changed from {change.old} to {change.new} ({change.source})"
             review.release_by_change(tx, self.machine.name, name, why)
             self._holds = queries.holds(tx.sql, self.machine.name)
+
+    def lock(self, tx: "Writing", register: Register, why: str) -> None:
+        """Propose nothing more for the register until a person releases it; a proposal ends with the next part."""
+        review.lock(tx, self.machine.name, str(register), why)
+        self._holds = queries.holds(tx.sql, self.machine.name)
 
     def effect_found(self, tx: "Writing", finding: Finding) -> None:
         """Keep what a change did: with its proposal, or, for a hand change, only where it contradicts."""

@@ -12,7 +12,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from feedback import answers
-from feedback.cause import decided_cause
+from feedback.cause import PARTS_A_CHANGE_IS_NEWS, decided_cause
+from feedback.common import Jump, Jumps
 from feedback.configuration.facts import Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
 from feedback.desk import Desk
@@ -121,6 +122,8 @@ class MachineProcess:
         grouped = frozenset[str]().union(*(line.register_names for line in self.lines))
         self._loose = _LooseRegisters(queries.register_values(sql, machine.name), grouped)
         self._said: dict[str, tuple[str, ...]] = {}
+        self._jumps = Jumps()
+        self._part_numbers = PartNumbers()
         for line in self.lines:
             line.restore(sql)
 
@@ -129,6 +132,8 @@ class MachineProcess:
         self.desk.refresh(tx)
         for row in news.tools:
             self.desk.tool_changed(tx, row.tool, row.source)
+            self._jumps.forget_tool(row.tool)
+        self._part_numbers.count(news)
         for change in self._loose.changes(news):
             self.desk.register_changed(tx, change)
         entries: list[Entry] = []
@@ -136,6 +141,8 @@ class MachineProcess:
             happenings = line.happenings(news)
             if happenings:
                 entries += self._take_line(tx, line, happenings, at_edge=at_edge)
+        if at_edge:
+            self._lock_what_moved_together(tx)
         if entries:
             body = json.dumps(entries, separators=(",", ":"), ensure_ascii=False).encode()
             tx.append("decided", self.machine.name, {"decisions": len(entries)}, body=body)
@@ -150,6 +157,7 @@ class MachineProcess:
         if memory is not None:
             tx.keep_snapshot(self.machine.name, line.group.key, line.digest, part_id, at_us, memory)
         progress, seen, steps = line.advance(happenings)
+        self._jumps.add(self._sudden_changes(line, progress))
         quiet = None if seen is None else line.screen.quiet(progress.moments, seen)
         entries = []
         for k, moment in enumerate(progress.moments):
@@ -166,6 +174,28 @@ class MachineProcess:
         if progress.later_changes and at_edge:
             entries += self._judge_newest(tx, line)
         return entries
+
+    def _sudden_changes(self, line: GroupLine, progress: Progress) -> Iterator[Jump]:
+        """What the trend recognised as sudden changes in these parts."""
+        outlooks = progress.outlooks
+        if outlooks is None or not outlooks.jumped.any():
+            return
+        for k, r in zip(*outlooks.jumped.nonzero(), strict=True):
+            seen = progress.moments[k].seen
+            yield Jump(
+                register=line.group.registers[r],
+                number=self._part_numbers.of(seen.part_id),
+                part=seen.part,
+                size_um=float(outlooks.jump_um[k, r]),
+            )
+
+    def _lock_what_moved_together(self, tx: "Writing") -> None:
+        """A change that several tools show at once is nobody's wear; while it is news, a person has to look first."""
+        for line in self.lines:
+            for own in line.group.registers:
+                why = self._jumps.shared_by(own, since=self._part_numbers.newest - PARTS_A_CHANGE_IS_NEWS)
+                if why is not None:
+                    self.desk.lock(tx, own, why)
 
     def _start_over(self, tx: "Writing", line: GroupLine, *, at_edge: bool) -> list[Entry]:
         """Late news: the series is followed again in its right order, and only its newest part is decided on."""
@@ -252,6 +282,24 @@ class MachineProcess:
         evidence = feature_evidence(feature, moment)
         decision = decide(evidence, line.plain_limits, SIZE_RULES)
         return answers.decision_entry(evidence, decision, decided_cause(evidence, decision))
+
+
+class PartNumbers:
+    """Counts one machine's parts; their ids in the store are counted over all machines."""
+
+    def __init__(self) -> None:
+        self.newest = 0
+        self._of: dict[int, int] = {}
+
+    def count(self, news: News) -> None:
+        """Number the parts of one taken text; those of earlier texts are forgotten."""
+        self._of = {}
+        for part_id in sorted({row.part_id for row in news.measurements}):
+            self.newest += 1
+            self._of[part_id] = self.newest
+
+    def of(self, part_id: int) -> int:
+        return self._of.get(part_id, self.newest)
 
 
 class _LooseRegisters:

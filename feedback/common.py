@@ -1,0 +1,90 @@
+"""Sudden changes that several tools show at once: no tool of its own explains them. Pure.
+
+One edge changes alone. When registers of different owners (two tools, a tool and a coordinate system) jump within a few
+parts of each other, something common moved them: the probe, the machine, the program. A probe that reads every size
+wrong shows as the same jump in every tool's radius, whatever is inside and whatever outside (a ball believed too small
+by d makes bores read 2 d smaller and bosses 2 d bigger, and both ask for the same radius), and moves a datum that is a
+single face by as much; lengths stay.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from feedback.registers import Register
+
+TOGETHER_PARTS = 5  # parts of the machine within which two jumps are one event; not every part has every feature
+ALIKE_UM = 2.0  # two tools' jumps that differ by less, or by less than a quarter, are the same size
+ALIKE_SHARE = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """A sudden change of one register, recognised at the machine's part number `number`, called `part`."""
+
+    register: Register
+    number: int
+    part: str
+    size_um: float
+
+    def __str__(self) -> str:
+        unit = "um" if self.register.unit == "mm" else "mdeg"
+        return f"{self.register} by {self.size_um:+.1f} {unit} at part {self.part}"
+
+
+class Jumps:
+    """The latest sudden change of every register of one machine."""
+
+    def __init__(self) -> None:
+        self._latest: dict[Register, Jump] = {}
+        self._told: set[Jump] = set()
+
+    def add(self, jumps: Iterable[Jump]) -> None:
+        """Take what was recognised, in any order."""
+        for jump in jumps:
+            known = self._latest.get(jump.register)
+            if known is None or known.number <= jump.number:
+                self._latest[jump.register] = jump
+
+    def forget_tool(self, tool: int) -> None:
+        """A recorded new tool explains its own jump."""
+        self._latest = {register: jump for register, jump in self._latest.items() if register.tool != tool}
+
+    def shared_by(self, register: Register, since: int) -> str | None:
+        """Words for what the latest sudden change of `register` shares with others'.
+
+        None where it stands alone, is older than part number `since`, or has been told already.
+        """
+        own = self._latest.get(register)
+        if own is None or own.number < since or own in self._told:
+            return None
+        others = [jump for jump in self._latest.values() if _is_together(own, jump)]
+        if not others:
+            return None
+        together = "; ".join(str(jump) for jump in (own, *others))
+        self._told.add(own)
+        if _looks_like_the_probe([own, *others]):
+            return (
+                f"changed together and alike: {together}. That is how a probe that reads all sizes wrong looks: check"
+                " it on a certified artefact and correct nothing by it"
+            )
+        return f"changed together: {together}. One tool does not explain that: find out what moved before correcting"
+
+
+def _is_together(own: Jump, other: Jump) -> bool:
+    return other.register.owner != own.register.owner and abs(other.number - own.number) <= TOGETHER_PARTS
+
+
+def _looks_like_the_probe(jumps: Sequence[Jump]) -> bool:
+    """Radii of two tools or more by the same, single faces of a datum by as much to either side, no length."""
+    radii = [jump for jump in jumps if jump.register.axis == "radius"]
+    faces = [jump for jump in jumps if jump.register.kind == "work" and jump.register.axis in "XY"]
+    if len({jump.register.owner for jump in radii}) < 2 or len(radii) + len(faces) < len(jumps):
+        return False
+    size_um = radii[0].size_um
+    return all(_alike(jump.size_um, size_um) for jump in radii) and all(
+        _alike(abs(jump.size_um), abs(size_um)) for jump in faces
+    )
+
+
+def _alike(one_um: float, other_um: float) -> bool:
+    return abs(one_um - other_um) <= max(ALIKE_UM, ALIKE_SHARE * max(abs(one_um), abs(other_um)))
