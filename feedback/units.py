@@ -16,7 +16,6 @@ MM_PER_INCH: Final = Decimal("25.4")  # exact by definition (international inch,
 
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _QUANTITY = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>[^\s\d.,+-].*?)?\s*")
-_PLAIN_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)")
 
 _LENGTHS: Final[dict[str, Decimal]] = {
     "mm": Decimal(1),
@@ -94,11 +93,6 @@ def quantity(text: object, *kinds: QuantityKind) -> Quantity:
 def length_mm(text: object) -> Decimal:
     """The length written in `text`, in millimetres."""
     return quantity(text, "length").value
-
-
-def plain_number(text: str) -> Decimal | None:
-    """The decimal number written in log text, or None: no exponent, no comma, no nan, as controls print it."""
-    return Decimal(text) if _PLAIN_NUMBER.fullmatch(text) else None
 
 
 def to_mm(value: Decimal, unit: LengthUnit) -> Decimal:

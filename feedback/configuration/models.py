@@ -243,14 +243,11 @@ def _ratio(name: str, found: object) -> Decimal:
 
 Text = Annotated[str, PlainValidator(words)]
 Name = Annotated[str, PlainValidator(one_word)]
-FolderName = Annotated[str, PlainValidator(folder_name)]
 System = Annotated[str, PlainValidator(_system)]
 Length = Annotated[Stated, PlainValidator(_above_zero("length"))]
-Angle = Annotated[Stated, PlainValidator(_above_zero("angle"))]
 Measure = Annotated[Stated, PlainValidator(_measure)]
 Expansion = Annotated[Decimal, PlainValidator(_expansion)]
 Life = Annotated[Quantity, PlainValidator(_life)]
-LinearAxis = Literal["X", "Y", "Z"]
 
 KINDS: Final = (
     "bore", "boss", "pocket", "web", "wall", "floor", "depth", "position", "angle", "diameter", "drilled",

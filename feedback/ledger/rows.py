@@ -29,7 +29,6 @@ from feedback.resolve import Measurement
 UM_PER_MM = 1000
 
 Row = tuple[Any, ...]
-Doubts = Mapping[int, Sequence[Sequence[str]]]  # line -> (check, words) of the reading in that line
 
 
 @dataclass(slots=True)

@@ -79,9 +79,6 @@ class Words:
             raise MisreadError(f"{word}: found {self.values[word]!r}; wanted a whole number such as 5", word=word)
         return int(fit[1])
 
-    def maybe_whole(self, word: str) -> int | None:
-        return self.whole(word) if word in self.values else None
-
     def maybe_radius(self) -> Decimal | None:
         """The line's radius, radius-valued: the machine may print diameters under the word RADIUS."""
         values = self.values
