@@ -54,6 +54,11 @@ class Gain:
         low, high = self.interval(deviations)
         return low <= value <= high
 
+    @property
+    def looks_as_promised(self) -> bool:
+        """Surely something, and 1 as far as chance and the model's own small faults let it be told."""
+        return (self.may_be(1) or self.is_near(NEAR_ONE)) and not self.may_be(0)
+
     def is_near(self, range_: tuple[float, float]) -> bool:
         return range_[0] < self.value <= range_[1]
 
@@ -209,9 +214,7 @@ def status_of(gain: Gain, parts: int, least: int, *, is_last: bool) -> tuple[Sta
         return None
     if parts >= CONTRADICTING_PARTS and gain.interval(SD_99)[1] < 0 and gain.sd < CLEAR_SD:
         return "wrong-way", True
-    if gain.may_be(1) and not gain.may_be(0) and (is_last or not (gain.may_be(0.5) or gain.may_be(2))):
-        return "confirmed", False
-    if is_last and gain.is_near(NEAR_ONE) and not gain.may_be(0):
+    if gain.looks_as_promised and (is_last or not (gain.may_be(0.5) or gain.may_be(2))):
         return "confirmed", False
     is_other = not gain.may_be(1, SD_99) and not gain.is_near(NEAR_ONE)
     if parts >= CONTRADICTING_PARTS and is_other and gain.sd < CLEAR_SD:
@@ -334,7 +337,7 @@ class Effects:
                 status, contradicts = verdict
                 why = words(register, gain, parts, verdict, self._stored_as)
                 findings.append(_finding(watch, status, why, contradicts=contradicts, gain=gain, parts=parts))
-            elif parts < self._least[register] or gain.may_be(0) or not gain.may_be(1):
+            elif parts < self._least[register] or not gain.looks_as_promised:
                 self.unproven = {**self.unproven, str(register): _waiting(watch, gain, parts)}
         self.latest |= {finding.register: finding for finding in findings}
         return findings

@@ -219,11 +219,16 @@ def holds(sql: Sql, machine: str) -> dict[str, Hold]:
 
 
 def is_locked_until_change(sql: Sql, machine: str, register: str) -> bool:
-    """Whether the register's newest lock ends with the register's next change."""
-    for event in reversed(story(sql, machine, ("locked", "wrong-way"))):
-        if event.content["register"] == register:
-            return event.kind == "locked" and event.content.get("until") == "change"
-    return False
+    """Whether all that locks the register ends with its next change: no lock since its last release outlasts that."""
+    locks = []
+    for event in reversed(story(sql, machine, ("locked", "wrong-way", "released"))):
+        content = event.content
+        if content["register"] != register or content.get("what") == "growth":
+            continue
+        if event.kind == "released":
+            break
+        locks.append(content.get("until"))
+    return bool(locks) and all(until == "change" for until in locks)
 
 
 def effect(sql: Sql, id: str) -> dict[str, Any] | None:

@@ -8,6 +8,7 @@ import pytest
 
 from feedback.commands.proposal_words import lines
 from feedback.errors import UsageError
+from feedback.ledger import review
 from tests.stories.conftest import Tell
 from tests.stories.story import RADIUS, Story, machine
 
@@ -83,6 +84,18 @@ def test_the_next_change_ends_the_hold_of_one_without_effect(tell: Tell) -> None
     story.cut(parts=1)
     assert "locked" not in story.decision()
     assert [event["by"] for event in story.events("released")] == [None]
+
+
+def test_the_next_change_ends_no_other_lock(tell: Tell) -> None:
+    """A register that is locked for another reason as well stays locked when its value is keyed in again."""
+    story = entered(tell, acting={RADIUS: 0.0})
+    with story.cell.store.writing(story.now()) as tx:
+        review.lock(tx, "M1", RADIUS, "the probe is in doubt")
+    story.cut(parts=6, wear_um=0.25)
+    assert "did not follow" in story.decision()["locked"]
+    story.machines["M1"].enter(RADIUS, Decimal("-0.005"))
+    story.cut(parts=1)
+    assert "locked" in story.decision()
 
 
 @pytest.mark.parametrize(
