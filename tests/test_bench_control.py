@@ -1,5 +1,6 @@
 """The bench that judges control: what it takes for trueup's closed loop is one, and its yardsticks measure right."""
 
+from collections.abc import Sequence
 from decimal import Decimal
 
 import pytest
@@ -11,10 +12,12 @@ from feedback.follow import Follower, Happening, PartSeen, RegisterSeen, ToolSee
 from feedback.registers import Register
 from feedback.simulate.machine import SimulatedMachine
 from feedback.simulate.scenarios import SITUATIONS
+from rules.catalogue import RULES
 from rules.engine import decide
 from rules.limits import Limits
+from rules.rule import Rule
 from tests.bench.bench_machine import BenchMachine
-from tests.bench.superposed import Entry, close_loop, filtered
+from tests.bench.superposed import INSPECTED, Entry, close_loop, filtered
 
 PARTS = 150
 
@@ -22,8 +25,10 @@ PARTS = 150
 class ReallyClosed:
     """A machine that cuts corrected parts, and trueup's own follower, effects and rules behind it, for one group."""
 
-    def __init__(self, bench: BenchMachine, group: Group, limits: Limits, seed: int) -> None:
-        self.bench, self.group, self.limits = bench, group, limits
+    def __init__(
+        self, bench: BenchMachine, group: Group, limits: Limits, rules: Sequence[Rule], seed: int
+    ) -> None:
+        self.bench, self.group, self.limits, self.rules = bench, group, limits, rules
         self.cutting = SimulatedMachine(bench.scenario.setup(), seed)
         self.follower = Follower(group, bench.machine)
         self.effects = Effects(group, [limits] * len(group.registers), bench.machine.tool_radius)
@@ -85,22 +90,30 @@ class ReallyClosed:
             pending = "p-wait" if register in self.pending else None
             standing = Standing(pending=pending, unproven=self.effects.unproven.get(witness.name))
             track = progress.moments[0].tracks[register]
-            step = decide(witness.evidence(glimpse, progress.moments[0], track, standing), self.limits).step
+            step = decide(witness.evidence(glimpse, progress.moments[0], track, standing), self.limits, self.rules).step
             if step is not None:
                 due = number + 1 + self.bench.delay
                 self.pending[register] = Entry(due, register, step.now, step.new)
 
 
 @pytest.mark.parametrize(
-    ("name", "seed"), [("fast-wear", 1), ("long-lag", 2), ("rare-measurement", 3), ("two-tools-sharing-features", 4)]
+    ("name", "seed", "rules"),
+    [
+        ("fast-wear", 1, INSPECTED),
+        ("long-lag", 2, INSPECTED),
+        ("rare-measurement", 3, RULES),
+        ("two-tools-sharing-features", 4, RULES),
+    ],
 )
-def test_superposed_corrections_are_those_of_a_really_closed_loop(name: str, seed: int) -> None:
+def test_superposed_corrections_are_those_of_a_really_closed_loop(
+    name: str, seed: int, rules: Sequence[Rule]
+) -> None:
     """Corrections added to one uncorrected filter run are entered at the same parts with the same values as live."""
     bench, limits = BenchMachine(SITUATIONS[name]), Limits(band=0.2)
     errors = bench.errors(PARTS, [seed])
     found = 0
     for group in bench.groups:
-        superposed = close_loop(filtered(bench, group, errors), limits, bench.delay).entries
-        assert superposed == ReallyClosed(bench, group, limits, seed).run(PARTS)
+        superposed = close_loop(filtered(bench, group, errors), limits, bench.delay, rules).entries
+        assert superposed == ReallyClosed(bench, group, limits, rules, seed).run(PARTS)
         found += len(superposed)
     assert found > 2

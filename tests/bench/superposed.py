@@ -7,7 +7,8 @@ once, and only the decisions are made again for each setting of the limits, by t
 
 Every proposal is accepted at once and entered after the delay, except where a new tool comes first: it is then
 withdrawn, as at the desk. A change that is wrongly said not to do what was promised would lock its register; a person
-releases it at once, and it is counted.
+releases it at once, and it is counted. At a part out of tolerance the tool stops and proposes nothing. With
+`INSPECTED` rules a person inspects the part, finds it as read, and enters what would have been proposed.
 """
 
 from collections.abc import Sequence
@@ -25,16 +26,20 @@ from feedback.follow import UM_PER_MM, Change, Moment, PartSeen, Progress, Track
 from feedback.registers import Register
 from feedback.simulate.errors import SimulatedErrors
 from feedback.trend.tracker import Parameters, Row, Tracker, priors_for, shape_of
+from rules.catalogue import RULES
 from rules.engine import decide
 from rules.evidence import Evidence
 from rules.limits import Limits
 from rules.outlook import outlook, quantile
+from rules.rule import Rule
+from rules.tolerance import Tolerance
 from tests.bench.bench_machine import BenchMachine
 
 Floats = NDArray[np.float64]
 ZERO = Decimal(0)
 CLOSE = 0.01  # um inside the band from which on the rules are asked
 NOBODY = Standing()
+INSPECTED: Sequence[Rule] = tuple(rule for rule in RULES if not isinstance(rule, Tolerance))
 
 
 @dataclass(frozen=True)
@@ -145,16 +150,20 @@ class Outcome:
     false_alarms: int
 
 
-def close_loop(run: Filtered, limits: Limits, delay: int, watch_effects: bool = True) -> Outcome:
+def close_loop(
+    run: Filtered, limits: Limits, delay: int, rules: Sequence[Rule] = RULES, *, watch_effects: bool = True
+) -> Outcome:
     """Decide after every part under these limits; without `watch_effects` no change has to show itself first."""
-    return _Loop(run, limits, delay, watch_effects).outcome()
+    return _Loop(run, limits, delay, rules, watch_effects).outcome()
 
 
 class _Loop:
     """One group, one setting. What the rules can only refuse is not put to them: that alone makes it quick."""
 
-    def __init__(self, run: Filtered, limits: Limits, delay: int, watch_effects: bool) -> None:
-        self.run, self.limits, self.delay = run, limits, delay
+    def __init__(
+        self, run: Filtered, limits: Limits, delay: int, rules: Sequence[Rule], watch_effects: bool
+    ) -> None:
+        self.run, self.limits, self.delay, self.rules = run, limits, delay, rules
         registers = run.group.registers
         self.tracks = [Track().after_print(ZERO) for _ in registers]
         self.held_um = np.zeros(len(registers))
@@ -250,7 +259,7 @@ class _Loop:
         return Moment(seen=self.run.seen(row, held_um), tracks=tracks, changes=changes)
 
     def _decide(self, row: int, at: int) -> None:
-        step = decide(self.evidence(row, at), self.limits).step
+        step = decide(self.evidence(row, at), self.limits, self.rules).step
         if step is not None:
             due = self.run.part_of_row[row] + 1 + self.delay
             self.pending[at] = Entry(due, self.run.group.registers[at], step.now, step.new)
