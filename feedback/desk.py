@@ -139,9 +139,11 @@ class Desk:
             self._holds = queries.holds(tx.sql, self.machine.name)
 
     def effects_found_again(self, tx: "Writing", findings: Iterable[Finding]) -> None:
-        """After late news: what has been kept already stays; only a proposal still without a verdict gets one."""
+        """After late news: what was kept of a change stays; a change without a verdict gets one."""
+        told = queries.story(tx.sql, self.machine.name, (*_EFFECTS, "locked"))
+        kept = {(event.content["register"], event.content.get("source")) for event in told}
         for finding in findings:
-            if self._entry_of(tx, finding) is not None:
+            if (str(finding.register), finding.source) not in kept:
                 self.effect_found(tx, finding)
 
     def _entry_of(self, tx: "Writing", finding: Finding) -> str | None:

@@ -1,6 +1,7 @@
 """What a change did: confirmed, not followed, by another amount, or the wrong way."""
 
 from collections.abc import Mapping
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
@@ -204,3 +205,29 @@ def test_a_backlog_finds_what_the_live_cell_finds(tell: Tell) -> None:
     late.process()
     assert late.events("locked") == live.events("locked")
     assert len(late.events("locked")) == 1
+
+
+def deliver_with_late_news(story: Story) -> Story:
+    """One text with a part of the early morning and the very part that tells; then three parts more."""
+    early = machine(first_part=90, start=datetime(2025, 3, 3, 5, 0, 0))  # noqa: DTZ001 - a control's own clock
+    return story.deliver(early.cut() + story.machines["M1"].cut()).cut(parts=3)
+
+
+def test_late_news_loses_no_verdict(tell: Tell) -> None:
+    """The proposal gets its verdict all the same, once."""
+    story = entered(tell, acting={RADIUS: 0.0}).cut(parts=2, wear_um=0.25)
+    assert story.events("unconfirmed") == []
+    deliver_with_late_news(story)
+    assert len(story.events("unconfirmed")) == 1
+    assert status(story) == "unconfirmed"
+    assert "locked" in story.decision()
+
+
+def test_late_news_loses_no_hand_change_that_went_the_wrong_way(tell: Tell) -> None:
+    """Likewise for a change that nobody proposed; more late news does not lock it again."""
+    story = tell(machine(acting={RADIUS: -1.0})).cut(parts=14)
+    story.machines["M1"].enter(RADIUS, Decimal("-0.003"))
+    deliver_with_late_news(story.cut(parts=2))
+    assert len(story.events("locked")) == 1
+    deliver_with_late_news(story)
+    assert len(story.events("locked")) == 1
