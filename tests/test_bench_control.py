@@ -25,9 +25,7 @@ PARTS = 150
 class ReallyClosed:
     """A machine that cuts corrected parts, and trueup's own follower, effects and rules behind it, for one group."""
 
-    def __init__(
-        self, bench: BenchMachine, group: Group, limits: Limits, rules: Sequence[Rule], seed: int
-    ) -> None:
+    def __init__(self, bench: BenchMachine, group: Group, limits: Limits, rules: Sequence[Rule], seed: int) -> None:
         self.bench, self.group, self.limits, self.rules = bench, group, limits, rules
         self.cutting = SimulatedMachine(bench.scenario.setup(), seed)
         self.follower = Follower(group, bench.machine)
@@ -105,9 +103,7 @@ class ReallyClosed:
         ("two-tools-sharing-features", 4, RULES),
     ],
 )
-def test_superposed_corrections_are_those_of_a_really_closed_loop(
-    name: str, seed: int, rules: Sequence[Rule]
-) -> None:
+def test_superposed_corrections_are_those_of_a_really_closed_loop(name: str, seed: int, rules: Sequence[Rule]) -> None:
     """Corrections added to one uncorrected filter run are entered at the same parts with the same values as live."""
     bench, limits = BenchMachine(SITUATIONS[name]), Limits(band=0.2)
     errors = bench.errors(PARTS, [seed])

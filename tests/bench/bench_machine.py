@@ -18,6 +18,7 @@ from feedback.simulate.writer import cell_texts
 from tests.bench.score import Score, score
 
 Floats = NDArray[np.float64]
+SETTLED_AFTER = 25  # parts of an edge: by then everybody has had his first corrections in, long lags included
 
 
 @dataclass(frozen=True)
@@ -83,4 +84,12 @@ class BenchMachine:
     def score(self, errors: SimulatedErrors, held_um: Floats, corrections: int, false_alarms: int = 0) -> Score:
         """How the parts came out with `held_um` (seeds, parts, registers) in the registers beside what was there."""
         made = errors.made_um + held_um @ errors.made_moves - self.centre_um
-        return score(made[..., self.is_cut], self.half_um[self.is_cut], corrections, false_alarms)
+        settled = _settled(errors.is_zeroed.any(axis=(0, 2)))
+        return score(made[..., self.is_cut], self.half_um[self.is_cut], settled, corrections, false_alarms)
+
+
+def _settled(is_new_edge: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(parts,): no edge, the first ones included, has been changed within the last parts."""
+    starts = np.flatnonzero(is_new_edge | (np.arange(len(is_new_edge)) == 0))
+    since = np.arange(len(is_new_edge)) - starts[np.searchsorted(starts, np.arange(len(is_new_edge)), "right") - 1]
+    return np.asarray(since >= SETTLED_AFTER, dtype=np.bool_)

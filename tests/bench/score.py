@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 STEP_UM = 0.05  # of the counted sizes; the 95 % point is told to this
 BINS = 20_000  # up to a millimetre; beyond it everything is as bad
@@ -23,6 +24,8 @@ class Score:
     squares: float
     sizes: NDArray[np.int64]  # BINS counts of |deviation|
     outside: int
+    settled_features: int
+    settled_squares: float
     false_alarms: int = 0  # changes said not to do what was promised, though they did
 
     def __add__(self, other: "Score") -> "Score":
@@ -33,12 +36,19 @@ class Score:
             self.squares + other.squares,
             self.sizes + other.sizes,
             self.outside + other.outside,
+            self.settled_features + other.settled_features,
+            self.settled_squares + other.settled_squares,
             self.false_alarms + other.false_alarms,
         )
 
     @property
     def rms_um(self) -> float:
         return sqrt(self.squares / self.features)
+
+    @property
+    def settled_um(self) -> float:
+        """RMS without the first parts of every edge, which are off before anybody can know it."""
+        return sqrt(self.settled_squares / max(1, self.settled_features))
 
     @property
     def p95_um(self) -> float:
@@ -58,8 +68,11 @@ class Score:
         return self.per_100, self.rms_um
 
 
-def score(deviation_um: Floats, half_um: Floats, corrections: int, false_alarms: int = 0) -> Score:
-    """`deviation_um` (..., parts, features) from the centre of the tolerance, with half the tolerance of each feature."""
+def score(deviation_um: Floats, half_um: Floats, settled: Flags, corrections: int, false_alarms: int = 0) -> Score:
+    """`deviation_um` (seeds, parts, features) from the centre of the tolerance, with half the tolerance of each feature.
+
+    `settled` (parts,) are the parts that count as such.
+    """
     size = np.abs(deviation_um)
     bins = np.minimum(size / STEP_UM, BINS - 1).astype(np.int64)
     return Score(
@@ -69,6 +82,8 @@ def score(deviation_um: Floats, half_um: Floats, corrections: int, false_alarms:
         squares=float(np.sum(size**2)),
         sizes=np.bincount(bins.ravel(), minlength=BINS).astype(np.int64),
         outside=int(np.sum(size > half_um)),
+        settled_features=size[:, settled].size,
+        settled_squares=float(np.sum(size[:, settled] ** 2)),
         false_alarms=false_alarms,
     )
 

@@ -160,9 +160,7 @@ def close_loop(
 class _Loop:
     """One group, one setting. What the rules can only refuse is not put to them: that alone makes it quick."""
 
-    def __init__(
-        self, run: Filtered, limits: Limits, delay: int, rules: Sequence[Rule], watch_effects: bool
-    ) -> None:
+    def __init__(self, run: Filtered, limits: Limits, delay: int, rules: Sequence[Rule], watch_effects: bool) -> None:
         self.run, self.limits, self.delay, self.rules = run, limits, delay, rules
         registers = run.group.registers
         self.tracks = [Track().after_print(ZERO) for _ in registers]

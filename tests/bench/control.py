@@ -1,0 +1,219 @@
+"""The closed loop: trueup against the hand rules of every shop and against a filter that knows everything.
+
+python -m tests.bench.control [--seeds 20] [--parts 1000] [--scenario NAME ...]
+
+For each scenario and seed everybody works on the same parts. trueup does not know noise, walks or wear: its trackers fit
+them as in the shop, the real rules decide. Every proposal is accepted and entered after the scenario's lag; at a part
+out of tolerance a person inspects and enters what would have been proposed (the row "nobody at the stops" leaves the
+machine stopped, as a proposal is not made there). Deviations are of the features as made, from the centre of their
+tolerance; corrections are counted over all registers. "settled": without the first 25 parts of every edge.
+"""
+
+import argparse
+import os
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from itertools import product
+from statistics import median
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+
+from feedback.simulate.errors import SimulatedErrors
+from feedback.simulate.scenarios import SITUATIONS
+from rules.catalogue import RULES
+from rules.limits import Limits
+from tests.bench.bench_machine import BenchMachine
+from tests.bench.hand_rules import Ewma, LastPart, MeanOfThree, own_features
+from tests.bench.oracle import OraclePolicy, expected_errors
+from tests.bench.score import Score, corrections_at, front, rms_at
+from tests.bench.superposed import INSPECTED, Filtered, close_loop, filtered, held_by_machine
+from tests.bench.vector_loop import Policy, run_policy
+
+SCENARIOS = (
+    "steady",
+    "noisy",
+    "fast-wear",
+    "long-lag",
+    "break-in",
+    "rare-measurement",
+    "two-tools-sharing-features",
+    "stable",
+)
+BANDS = (0.05, 0.10, 0.20, 0.30, 0.45, 0.60, 0.80)
+AIMS = (0.0, 0.5, 1.0)
+ORACLE_BANDS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.10, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50, 0.65, 0.80, 1.0, 1.3, 1.8)
+ORACLE_AIMS = (0.0, 0.25, 0.5, 0.75, 1.0)
+WEIGHTS = (0.1, 0.3, 0.4, 0.5, 0.6, 0.8)
+DEFAULT = (Limits().band, Limits().aim)
+GOAL_RMS, GOAL_CORRECTIONS, GOAL_STABLE = 1.10, 1.10, 1.0
+
+NOTHING, LAST, HALF, MEAN, EWMA = "no correction", "full, each last part", "outside half", "mean of three", "EWMA 0.2"
+HAND = (LAST, HALF, MEAN, EWMA)
+ALONE = "trueup, nobody at the stops"
+
+Key = str | tuple[str, float, float]
+Scores = Mapping[Key, Score]
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(prog="python -m tests.bench.control")
+    options.add_argument("--seeds", type=int, default=20)
+    options.add_argument("--parts", type=int, default=1000)
+    options.add_argument("--scenario", nargs="+", choices=SCENARIOS, default=SCENARIOS)
+    asked, _ = options.parse_known_args()
+    print(f"control: closed loops of {asked.parts} parts under {asked.seeds} seeds each")
+    for name, scores in play(asked.scenario, asked.parts, range(1, asked.seeds + 1)):
+        print("\n".join(report(name, scores)), flush=True)
+
+
+def play(names: Sequence[str], parts: int, seeds: Sequence[int]) -> Iterator[tuple[str, Scores]]:
+    """Every scenario with the scores of all rules and settings, summed over the seeds."""
+    tasks = [(name, parts, seed) for name in names for seed in seeds]
+    with ProcessPoolExecutor(max_workers=2) as pool:
+        done = pool.map(play_one, *zip(*tasks, strict=True))
+        for name in names:
+            totals: dict[Key, Score] = {}
+            for _ in seeds:
+                for key, one in next(done).items():
+                    totals[key] = totals[key] + one if key in totals else one
+            yield name, totals
+
+
+def play_one(name: str, parts: int, seed: int) -> dict[Key, Score]:
+    """One seed of one scenario under everybody's control."""
+    bench = BenchMachine(SITUATIONS[name])
+    errors = bench.errors(parts, [seed])
+    scores: dict[Key, Score] = {NOTHING: bench.score(errors, np.zeros_like(errors.untouched_um), 0)}
+    for key, policy in _rivals(bench, errors):
+        setup = bench.scenario.setup()
+        steps = np.array([setup.step_um(register) for register in setup.registers])
+        held_um, corrections = run_policy(policy, errors, bench.centre_um, steps, bench.delay)
+        scores[key] = bench.score(errors, held_um, corrections)
+    return {**scores, **dict(_trueup(bench, errors))}
+
+
+def _rivals(bench: BenchMachine, errors: SimulatedErrors) -> Iterator[tuple[Key, Policy]]:
+    own, seeds = own_features(bench), len(errors.read_um)
+    yield LAST, LastPart(own)
+    yield HALF, LastPart(own, bench.half_um / 2)
+    yield MEAN, MeanOfThree(own).start(seeds)
+    yield EWMA, Ewma(own, 0.2).start(seeds)
+    for weight in WEIGHTS:
+        yield ("ewma", weight, 0.0), Ewma(own, weight).start(seeds)
+    expected_um = expected_errors(bench, errors)
+    for band, aim in product(ORACLE_BANDS, ORACLE_AIMS):
+        yield ("oracle", band, aim), OraclePolicy(expected_um, bench.band_um(band), aim)
+
+
+def _trueup(bench: BenchMachine, errors: SimulatedErrors) -> Iterator[tuple[Key, Score]]:
+    runs = [filtered(bench, group, errors) for group in bench.groups]
+    for band, aim in {DEFAULT, *product(BANDS, AIMS)}:
+        yield ("trueup", band, aim), trueup_score(bench, errors, runs, Limits(band=band, aim=aim), INSPECTED)
+    yield ALONE, trueup_score(bench, errors, runs, Limits(), RULES)
+
+
+def trueup_score(
+    bench: BenchMachine,
+    errors: SimulatedErrors,
+    runs: Sequence[Filtered],
+    limits: Limits,
+    rules: Sequence[object],
+    *,
+    watch_effects: bool = True,
+) -> Score:
+    """trueup on all groups of one seed under one setting."""
+    outcomes = [
+        (run.group, close_loop(run, limits, bench.delay, rules, watch_effects=watch_effects))  # type: ignore[arg-type]
+        for run in runs
+    ]
+    corrections = sum(len(outcome.entries) for _, outcome in outcomes)
+    false_alarms = sum(outcome.false_alarms for _, outcome in outcomes)
+    return bench.score(errors, held_by_machine(errors, outcomes)[None], corrections, false_alarms)
+
+
+# What is printed ------------------------------------------------------------------------------------------------------
+
+
+def report(name: str, scores: Scores) -> Iterator[str]:
+    """The tables of one scenario."""
+    yield f"\n{name}: {SITUATIONS[name].words}"
+    yield f"  {'':<34} {'RMS um':>8} {'settled':>8} {'95 % um':>8} {'out %':>7} {'corr/100':>9}"
+    yield from (_line(words, scores[key]) for words, key in _rows(scores))
+    own = scores["trueup", *DEFAULT]
+    if name == "stable":
+        yield f"  proposals per 1,000 parts: {10 * own.per_100:.2f} (goal: <= {GOAL_STABLE:g})"
+        return
+    yield f"  changes wrongly said not to work: {own.false_alarms} of {own.corrections}"
+    for what in ("all parts", "settled"):
+        yield from _comparison(scores, what)
+
+
+def _rows(scores: Scores) -> Iterator[tuple[str, Key]]:
+    yield from ((words, words) for words in (NOTHING, *HAND))
+    good = min((key for key in scores if key[0] == "ewma"), key=lambda key: scores[key].rms_um)
+    yield f"EWMA {good[1]} (best of {len(WEIGHTS)})", good
+    yield f"trueup, defaults (band {DEFAULT[0]:.0%}, aim {DEFAULT[1]:.0%})", ("trueup", *DEFAULT)
+    yield ALONE, ALONE
+    best = _best_oracle(scores)
+    if best is not None:
+        yield f"oracle, band {best[1]:.0%}, aim {best[2]:.0%}", best
+
+
+def _best_oracle(scores: Scores) -> Key | None:
+    """The oracle's best setting that corrects no more often than trueup with its defaults."""
+    most = scores["trueup", *DEFAULT].per_100
+    able = [key for key, one in scores.items() if key[0] == "oracle" and one.per_100 <= most]
+    return min(able, key=lambda key: scores[key].rms_um, default=None)
+
+
+def _line(words: str, one: Score) -> str:
+    return (
+        f"  {words:<34} {one.rms_um:>8.2f} {one.settled_um:>8.2f} {one.p95_um:>8.2f} {100 * one.out_share:>7.2f} "
+        f"{one.per_100:>9.2f}"
+    )
+
+
+def _comparison(scores: Scores, what: str) -> Iterator[str]:
+    points = _points(scores, what)
+    oracle, trueup = points["oracle"], points["trueup"]
+    corrections, rms = trueup[scores_key(DEFAULT)]
+    ours, theirs = list(trueup.values()), list(oracle.values())
+    ratios = {key: trueup[key][1] / rms_at(theirs, trueup[key][0]) for key in trueup}
+    on_front = [key for key in sorted(trueup, key=lambda key: trueup[key]) if trueup[key] in front(ours)]
+    yield f"  {what}: front of trueup (band/aim: corrections per 100, RMS um, x oracle at the same number)"
+    for key in on_front:
+        at = "  <- defaults" if key == scores_key(DEFAULT) else ""
+        yield f"    {key[1]:>4.0%}/{key[2]:>4.0%}: {trueup[key][0]:>6.2f} {trueup[key][1]:>7.3f} {ratios[key]:>6.2f}{at}"
+    found = [ratios[key] for key in on_front]
+    yield (
+        f"  {what}: RMS / oracle's at the same number: defaults {rms / rms_at(theirs, corrections):.2f}, front median "
+        f"{median(found):.2f}, worst {max(found):.2f} (goal: <= {GOAL_RMS:.2f})"
+    )
+    words = ", ".join(_at_their_rms(name, points["hand"][name], ours, theirs) for name in points["hand"])
+    yield f"  {what}: corrections / oracle's at each hand rule's RMS: {words} (goal: <= {GOAL_CORRECTIONS:.2f})"
+
+
+def scores_key(setting: tuple[float, float]) -> Key:
+    return ("trueup", *setting)
+
+
+def _points(scores: Scores, what: str) -> dict[str, dict[Key, tuple[float, float]]]:
+    points: defaultdict[str, dict[Key, tuple[float, float]]] = defaultdict(dict)
+    for key, one in scores.items():
+        kind = key[0] if isinstance(key, tuple) else "hand" if key in HAND else "other"
+        points[kind][key] = (one.per_100, one.rms_um if what == "all parts" else one.settled_um)
+    return points
+
+
+def _at_their_rms(
+    name: Key, point: tuple[float, float], ours: list[tuple[float, float]], theirs: list[tuple[float, float]]
+) -> str:
+    mine, best = corrections_at(ours, point[1]), corrections_at(theirs, point[1])
+    return f"{name} {mine / best:.2f} ({mine:.1f} / {best:.1f}; its own {point[0]:.0f})" if best else f"{name} -"
+
+
+if __name__ == "__main__":
+    main()
