@@ -1,6 +1,7 @@
 """The bench that judges control: what it takes for trueup's closed loop is one, and its yardsticks measure right."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -27,7 +28,9 @@ class ReallyClosed:
 
     def __init__(self, bench: BenchMachine, group: Group, limits: Limits, rules: Sequence[Rule], seed: int) -> None:
         self.bench, self.group, self.limits, self.rules = bench, group, limits, rules
-        self.cutting = SimulatedMachine(bench.scenario.setup(), seed)
+        # Entries are handed over when they are due; the machine then makes them at once.
+        self.cutting = SimulatedMachine(replace(bench.scenario.setup(), lag=0), seed)
+        self.is_zeroed = bench.errors(PARTS, [seed]).is_zeroed[0]
         self.follower = Follower(group, bench.machine)
         self.effects = Effects(group, [limits] * len(group.registers), bench.machine.tool_radius)
         self.witnesses = [Witness(group, register, bench.machine) for register in group.registers]
@@ -38,44 +41,35 @@ class ReallyClosed:
     def run(self, parts: int) -> list[Entry]:
         self.follower.advance([self.printed(register, 0) for register in self.group.registers])
         for number in range(parts):
-            news = self.entered(number)
-            part = self.cutting.cut()
-            news = self.new_tools(number, part.happened) + news
-            read = dict(zip(self.cutting.setup.keys, part.read_um.tolist(), strict=True))
+            news = [*self.new_tools(number), *self.entered(number)]
+            read = dict(zip(self.cutting.setup.keys, self.cutting.cut().read_um.tolist(), strict=True))
             seen = {f.key: read[f.key] for f in self.group.features if read[f.key] == read[f.key]}
             if seen:
-                news = [*news, PartSeen(part_id=number, part=str(number), at_us=number, deviations=seen)]
+                news.append(PartSeen(part_id=number, part=str(number), at_us=number, deviations=seen))
             self.judge(number, news)
         return self.entries
 
     def printed(self, register: Register, number: int) -> RegisterSeen:
         return RegisterSeen(register=register, value=self.holds[register], at_us=number, source="")
 
-    def new_tools(self, number: int, happened: tuple[object, ...]) -> list[Happening]:
-        news: list[Happening] = []
-        for tool in {one.tool for one in happened if type(one).__name__ == "NewEdge"}:  # type: ignore[attr-defined]
-            news.append(ToolSeen(tool=tool, at_us=number, source=""))
-            for register in self.group.registers:
-                if register.tool == tool:
-                    self.holds[register] = Decimal(0)
-                    news.append(self.printed(register, number))
-        return news
+    def new_tools(self, number: int) -> Iterator[Happening]:
+        """The setter records the new tool and zeroes its wear; what was proposed for the old one is forgotten."""
+        zeroed = [r for r in self.group.registers if self.is_zeroed[number, self.cutting.setup.registers.index(str(r))]]
+        for tool in {register.tool for register in zeroed if register.tool is not None}:
+            yield ToolSeen(tool=tool, at_us=number, source="")
+        for register in zeroed:
+            self.holds[register] = Decimal(0)
+            self.pending.pop(register, None)
+            yield self.printed(register, number)
 
-    def entered(self, number: int) -> list[Happening]:
-        """Keyed in before this part is cut, unless its tool is changed just then."""
-        changed = {one.tool for one in self.cutting._by_part.get(number, ()) if type(one).__name__ == "NewEdge"}
-        self.pending = {r: entry for r, entry in self.pending.items() if r.tool not in changed}
-        news: list[Happening] = []
+    def entered(self, number: int) -> Iterator[Happening]:
+        """Keyed in before this part is cut."""
         for register, entry in list(self.pending.items()):
             if entry.part == number:
-                del self.pending[register]
-                self.entries.append(entry)
+                self.entries.append(self.pending.pop(register))
                 self.holds[register] = entry.new
-                column = self.cutting.setup.registers.index(str(register))
-                self.cutting._counts[column] = round(float(entry.new) * 1000 / self.cutting._step_um[column])
-                self.cutting._moved()
-                news.append(self.printed(register, number))
-        return news
+                self.cutting.enter_mm(str(register), float(entry.new))
+                yield self.printed(register, number)
 
     def judge(self, number: int, news: list[Happening]) -> None:
         progress = self.follower.advance(news)

@@ -84,7 +84,8 @@ class BenchMachine:
     def score(self, errors: SimulatedErrors, held_um: Floats, corrections: int, false_alarms: int = 0) -> Score:
         """How the parts came out with `held_um` (seeds, parts, registers) in the registers beside what was there."""
         made = errors.made_um + held_um @ errors.made_moves - self.centre_um
-        settled = _settled(errors.is_zeroed.any(axis=(0, 2)))
+        is_new_edge: NDArray[np.bool_] = np.any(errors.is_zeroed, axis=(0, 2))
+        settled = _settled(is_new_edge)
         return score(made[..., self.is_cut], self.half_um[self.is_cut], settled, corrections, false_alarms)
 
 

@@ -2,11 +2,11 @@
 
 python -m tests.bench.control [--seeds 20] [--parts 1000] [--scenario NAME ...]
 
-For each scenario and seed everybody works on the same parts. trueup does not know noise, walks or wear: its trackers fit
-them as in the shop, the real rules decide. Every proposal is accepted and entered after the scenario's lag; at a part
-out of tolerance a person inspects and enters what would have been proposed (the row "nobody at the stops" leaves the
-machine stopped, as a proposal is not made there). Deviations are of the features as made, from the centre of their
-tolerance; corrections are counted over all registers. "settled": without the first 25 parts of every edge.
+For each scenario and seed everybody works on the same parts. trueup does not know noise, walks or wear: its trackers
+fit them as in the shop, and the real rules decide. Every proposal is accepted and entered after the scenario's lag; at
+a part out of tolerance a person inspects it and enters what would have been proposed (in the row "nobody at the stops"
+nobody does, and nothing is proposed there). Deviations are of the features as made, from the centre of their tolerance;
+corrections are counted over all registers. "settled": without the first 25 parts of every edge.
 """
 
 import argparse
@@ -25,6 +25,7 @@ from feedback.simulate.errors import SimulatedErrors
 from feedback.simulate.scenarios import SITUATIONS
 from rules.catalogue import RULES
 from rules.limits import Limits
+from rules.rule import Rule
 from tests.bench.bench_machine import BenchMachine
 from tests.bench.hand_rules import Ewma, LastPart, MeanOfThree, own_features
 from tests.bench.oracle import OraclePolicy, expected_errors
@@ -120,15 +121,12 @@ def trueup_score(
     errors: SimulatedErrors,
     runs: Sequence[Filtered],
     limits: Limits,
-    rules: Sequence[object],
+    rules: Sequence[Rule],
     *,
     watch_effects: bool = True,
 ) -> Score:
     """trueup on all groups of one seed under one setting."""
-    outcomes = [
-        (run.group, close_loop(run, limits, bench.delay, rules, watch_effects=watch_effects))  # type: ignore[arg-type]
-        for run in runs
-    ]
+    outcomes = [(run.group, close_loop(run, limits, bench.delay, rules, watch_effects=watch_effects)) for run in runs]
     corrections = sum(len(outcome.entries) for _, outcome in outcomes)
     false_alarms = sum(outcome.false_alarms for _, outcome in outcomes)
     return bench.score(errors, held_by_machine(errors, outcomes)[None], corrections, false_alarms)
@@ -185,8 +183,8 @@ def _comparison(scores: Scores, what: str) -> Iterator[str]:
     on_front = [key for key in sorted(trueup, key=lambda key: trueup[key]) if trueup[key] in front(ours)]
     yield f"  {what}: front of trueup (band/aim: corrections per 100, RMS um, x oracle at the same number)"
     for key in on_front:
-        at = "  <- defaults" if key == scores_key(DEFAULT) else ""
-        yield f"    {key[1]:>4.0%}/{key[2]:>4.0%}: {trueup[key][0]:>6.2f} {trueup[key][1]:>7.3f} {ratios[key]:>6.2f}{at}"
+        at, (count, rms_um) = "  <- defaults" if key == scores_key(DEFAULT) else "", trueup[key]
+        yield f"    {key[1]:>4.0%}/{key[2]:>4.0%}: {count:>6.2f} {rms_um:>7.3f} {ratios[key]:>6.2f}{at}"
     found = [ratios[key] for key in on_front]
     yield (
         f"  {what}: RMS / oracle's at the same number: defaults {rms / rms_at(theirs, corrections):.2f}, front median "

@@ -16,9 +16,10 @@ Flags = NDArray[np.bool_]
 
 
 def own_features(bench: BenchMachine) -> Floats:
-    """(features, registers): what turns deviations into each register's error, the mean of its own features' deviation/S.
+    """(features, registers): what turns deviations into each register's error.
 
-    A tool's own features are moved by no other tool, a part zero's by no tool.
+    That is the mean of deviation / S over its own features. A tool's own features are moved by no other tool, a part
+    zero's by no tool.
     """
     moves, names = bench.moves, bench.scenario.setup().registers
     is_tool = np.array([name.startswith("tool") for name in names])
@@ -30,12 +31,12 @@ def own_features(bench: BenchMachine) -> Floats:
 
 @dataclass
 class LastPart:
-    """Full correction of the last part; with `beyond_um` (features) only of one with a feature further off than that."""
+    """Full correction of the last part; with `beyond_um` (features) only where one feature is further off than that."""
 
     own: Floats
     beyond_um: Floats | None = None
 
-    def wish_um(self, part: int, off_um: Floats, held_um: Floats) -> Floats:
+    def wish_um(self, part: int, off_um: Floats, held_um: Floats) -> Floats:  # noqa: ARG002
         wish = -off_um @ self.own
         if self.beyond_um is None:
             return wish
@@ -62,7 +63,7 @@ class MeanOfThree:
         self._parts = np.zeros(self._sum.shape, dtype=np.int64)
         return self
 
-    def wish_um(self, part: int, off_um: Floats, held_um: Floats) -> Floats:
+    def wish_um(self, part: int, off_um: Floats, held_um: Floats) -> Floats:  # noqa: ARG002
         self._sum, self._parts = self._sum + off_um @ self.own, self._parts + 1
         wish = np.where(self._parts == 3, -self._sum / 3, 0.0)
         self._forget(self._parts == 3)
@@ -90,7 +91,7 @@ class Ewma:
         self._mean = np.zeros((seeds, self.own.shape[1]))
         return self
 
-    def wish_um(self, part: int, off_um: Floats, held_um: Floats) -> Floats:
+    def wish_um(self, part: int, off_um: Floats, held_um: Floats) -> Floats:  # noqa: ARG002
         self._mean = self._mean + self.weight * (off_um @ self.own - self._mean)
         return -self._mean
 

@@ -1,4 +1,4 @@
-"""A filter that knows what no shop can know: the true noise, walks, wear curves, how edges differ, and when they change.
+"""A filter that knows what no shop can know: the true noise, walks and wear curves, and how edges differ.
 
 Kalman filter (Kalman 1960) with, for each cutter, where its edge stands in radius and length, and its wear rate as a
 share of the curve's. Only how far off a new edge may be is taken for normal, with the true variance. Band and aim are
@@ -51,7 +51,7 @@ class _Cutters:
             [cutter.walk_um if curve != NO_WEAR else 0.0 for curve in (cutter.radius, cutter.length)] + [0.0]
             for cutter in self.cutters
         ]
-        return np.square(np.array(walks)).ravel()
+        return np.asarray(np.square(np.array(walks)).ravel(), dtype=np.float64)
 
     def new_edge_var(self, cutter: Cutter) -> Floats:
         """An edge lies least to most off, either way: a third of the difference of cubes over that of values."""
@@ -65,7 +65,7 @@ def expected_errors(bench: BenchMachine, errors: SimulatedErrors) -> Floats:
 
     nan where nothing was read.
     """
-    seeds, parts, features = errors.read_um.shape
+    seeds, parts, _ = errors.read_um.shape
     known = _Cutters(bench, parts)
     setup = bench.scenario.setup()
     noise_var = np.diag([cut.sd_um**2 for _, cut in setup.features])
@@ -104,7 +104,7 @@ def _change_edges(known: _Cutters, part: int, mean: Floats, cov: Floats) -> None
 
 
 def _loss_ahead(known: _Cutters, part: int, ahead: int) -> Floats:
-    """As of the part `ahead` parts on; an edge changed before then is not for this correction, so nothing is foreseen."""
+    """As of the part `ahead` parts on; what an edge changed before then will do is nothing for this correction."""
     table, now = known.loss(part + ahead), known.loss(part)
     for at, cutter in enumerate(known.cutters):
         if known.use(cutter, part + ahead) < known.use(cutter, part):
@@ -120,13 +120,10 @@ class OraclePolicy:
     band_um: Floats
     aim: float
 
-    def wish_um(self, part: int, off_um: Floats, held_um: Floats) -> Floats:
+    def wish_um(self, part: int, off_um: Floats, held_um: Floats) -> Floats:  # noqa: ARG002
         error = self.expected_um[:, part] + held_um
-        return np.where(np.abs(error) > self.band_um, -error - self.aim * np.where(self._wears, self.band_um, 0.0), 0.0)
-
-    @property
-    def _wears(self) -> Flags:
-        return np.isfinite(self.band_um)
+        is_due = np.abs(error) > self.band_um
+        return -np.where(is_due, error, 0.0) - self.aim * np.where(is_due, self.band_um, 0.0)
 
     def entered(self, moved_um: Floats) -> None:
         """The sum of entries is handed in with every part."""

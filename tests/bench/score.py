@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import exp, log, nan, sqrt
 
 import numpy as np
@@ -69,9 +70,9 @@ class Score:
 
 
 def score(deviation_um: Floats, half_um: Floats, settled: Flags, corrections: int, false_alarms: int = 0) -> Score:
-    """`deviation_um` (seeds, parts, features) from the centre of the tolerance, with half the tolerance of each feature.
+    """The score of `deviation_um` (seeds, parts, features) from the centre of the tolerance.
 
-    `settled` (parts,) are the parts that count as such.
+    `half_um` (features) is half the tolerance; `settled` (parts) are the parts that count as such.
     """
     size = np.abs(deviation_um)
     bins = np.minimum(size / STEP_UM, BINS - 1).astype(np.int64)
@@ -124,7 +125,7 @@ def corrections_at(points: Sequence[Point], rms_um: float) -> float:
 
 def _between(pairs: Sequence[tuple[float, float]], x: float) -> float:
     """On straight lines between logarithms; `pairs` ascend in their first number."""
-    for (x0, y0), (x1, y1) in zip(pairs, pairs[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(pairs):
         if x0 <= x <= x1:
             if min(x0, y0, x1, y1) <= 0:
                 return y0 + (y1 - y0) * (x - x0) / (x1 - x0)

@@ -126,7 +126,7 @@ def _rows(rows: NDArray[np.int64], off_centre_um: Floats, zeroed: NDArray[np.boo
     still = (0.0,) * zeroed.shape[1]
     since = np.split(zeroed, rows + 1)  # what happened up to and with each row's part
     return [
-        Row(str(part), tuple(off_centre_um[part].tolist()), still, tuple(news.any(axis=0).tolist()))
+        Row(str(part), tuple(off_centre_um[part].tolist()), still, tuple(bool(flag) for flag in np.any(news, axis=0)))
         for part, news in zip(rows.tolist(), since, strict=False)
     ]
 
@@ -180,7 +180,7 @@ class _Loop:
 
     def outcome(self) -> Outcome:
         row_of_part = {part: row for row, part in enumerate(self.run.part_of_row)}
-        changed = self.run.zeroed.any(axis=1).tolist()
+        changed = [any(flags) for flags in self.run.zeroed.tolist()]
         path = np.zeros((self.run.parts, len(self.held_um)))
         for part in range(self.run.parts):
             if changed[part]:

@@ -38,8 +38,8 @@ def run_policy(
     seeds, parts, registers = errors.untouched_um.shape
     held, due, coming = np.zeros((seeds, registers)), np.full((seeds, registers), -1), np.zeros((seeds, registers))
     path, corrections = np.zeros((seeds, parts, registers)), 0
-    is_read = ~np.isnan(errors.read_um[0]).all(axis=1)
-    is_zeroed = errors.is_zeroed.any(axis=(0, 2))
+    is_read: Flags = np.any(~np.isnan(errors.read_um[0]), axis=1)
+    is_zeroed: Flags = np.any(errors.is_zeroed, axis=(0, 2))
     for part in range(parts):
         if is_zeroed[part]:
             fresh = errors.is_zeroed[:, part]
