@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
+import numpy as np
 import pytest
 
 from feedback.configuration.facts import Group
@@ -18,9 +19,14 @@ from rules.engine import decide
 from rules.limits import Limits
 from rules.rule import Rule
 from tests.bench.bench_machine import BenchMachine
-from tests.bench.superposed import INSPECTED, Entry, close_loop, filtered
+from tests.bench.control import play, report
+from tests.bench.hand_rules import Ewma, LastPart, MeanOfThree, own_features
+from tests.bench.oracle import expected_errors
+from tests.bench.score import corrections_at, front, rms_at, score
+from tests.bench.superposed import INSPECTED, Entry, close_loop, filtered, held_by_machine
+from tests.bench.vector_loop import Policy, run_policy
 
-PARTS = 150
+PARTS = 130
 
 
 class ReallyClosed:
@@ -107,3 +113,110 @@ def test_superposed_corrections_are_those_of_a_really_closed_loop(name: str, see
         assert superposed == ReallyClosed(bench, group, limits, rules, seed).run(PARTS)
         found += len(superposed)
     assert found > 2
+
+
+STABLE = BenchMachine(SITUATIONS["stable"])
+FINE = 1e-6  # um: a register without a grid
+
+
+def variance_of_a_datum(policy: Policy, delay: int = 0) -> float:
+    """Of readings that only scatter, by 1 um, under a policy; the feature is the only one its register moves."""
+    errors = STABLE.errors(4_000, range(10))
+    steps = np.full(len(errors.registers), FINE)
+    held, _ = run_policy(policy, errors, STABLE.centre_um, steps, delay)
+    column = errors.features.index("7101/31")
+    return float((errors.read_um + held @ errors.moves)[:, 100:, column].var())
+
+
+def test_correcting_every_last_part_doubles_the_variance() -> None:
+    """Rule 2 of the funnel: full correction of noise. Deming, Out of the Crisis (1986), ch. 11; exactly 2."""
+    assert variance_of_a_datum(LastPart(own_features(STABLE))) == pytest.approx(2.0, abs=0.05)
+
+
+@pytest.mark.parametrize("weight", [0.2, 0.5])
+def test_correcting_an_ewma_of_noise_costs_what_theory_says(weight: float) -> None:
+    """Integral control with gain G on pure noise has variance 2 / (2 - G): Box & Luceno (1997); from memory."""
+    policy = Ewma(own_features(STABLE), weight).start(10)
+    assert variance_of_a_datum(policy) == pytest.approx(2 / (2 - weight), abs=0.03)
+
+
+def test_a_mean_of_three_corrects_noise_less() -> None:
+    """The mean of three scatters by a third; held over the three parts that follow, it adds just that."""
+    assert variance_of_a_datum(MeanOfThree(own_features(STABLE)).start(10)) == pytest.approx(1 + 1 / 3, abs=0.03)
+
+
+def test_nobody_corrects_twice_before_the_first_entry_shows() -> None:
+    """With five parts under way there is at most one entry in six parts for each register."""
+    errors = STABLE.errors(600, [1])
+    held, corrections = run_policy(
+        LastPart(own_features(STABLE)), errors, STABLE.centre_um, np.full(len(errors.registers), FINE), delay=5
+    )
+    changed = np.flatnonzero(np.diff(held[0, :, errors.registers.index("work 54 X")]))
+    assert set(np.diff(changed)) == {6}
+    assert corrections == 6 * len(changed)  # the axis that nothing is measured in is left alone
+
+
+@pytest.mark.parametrize("name", ["steady", "break-in", "long-lag"])
+def test_the_oracle_foresees_wear_where_nothing_scatters(name: str) -> None:
+    """Without noise and uneven steps, three parts of an edge tell it exactly what the first part in reach will be."""
+    setup = SITUATIONS[name].setup()
+    plan = replace(setup.plans[0], cuts=tuple(replace(cut, sd_um=1e-3) for cut in setup.plans[0].cuts))
+    cutters = tuple(replace(cutter, walk_um=0.0) for cutter in setup.cutters)
+    quiet = replace(SITUATIONS[name], machines=(replace(setup, plans=(plan,), cutters=cutters),))
+    bench = BenchMachine(quiet)
+    errors = bench.errors(700, [1, 2])
+    expected = expected_errors(bench, errors)[:, :, errors.registers.index("tool 5 radius")]
+    bore_um = errors.made_um[:, :, errors.features.index("7101/12")] - bench.centre_um[0]
+    ahead = bench.delay + 1
+    use = np.arange(700) % (setup.cutters[0].changed_every or 700)
+    told = (use[:-ahead] >= 20) & (use[ahead:] > ahead)
+    off_um = expected[:, :-ahead] + bore_um[:, ahead:] / 2  # a bore reads -2 for each um of its cutter
+    assert np.abs(off_um[:, told]).max() < 0.02
+
+
+def test_new_tools_take_what_was_entered_for_the_old_ones() -> None:
+    """Both loops put the same zero into the registers of a new tool."""
+    bench = BenchMachine(SITUATIONS["fast-wear"])
+    errors = bench.errors(70, [1])
+    run = next(filtered(bench, group, errors) for group in bench.groups if "tool 5 radius" in group.key)
+    superposed = held_by_machine(errors, [(run.group, close_loop(run, Limits(), bench.delay, INSPECTED))])
+    by_hand, _ = run_policy(LastPart(own_features(bench)), errors, bench.centre_um, np.ones(len(errors.registers)), 1)
+    column = errors.registers.index("tool 5 radius")
+    for held in (superposed, by_hand[0]):
+        assert held[59, column] < -50
+        assert held[60, column] == 0
+
+
+def test_scores_add_up() -> None:
+    """RMS, 95 % point, scrap and corrections of two runs together are those of all their parts."""
+    half, settled = np.array([10.0]), np.array([False, True])
+    one = score(np.array([[[3.0], [-4.0]]]), half, settled, 1)
+    other = score(np.array([[[0.0], [12.0]]]), half, settled, 2)
+    both = one + other
+    assert both.rms_um == pytest.approx(np.sqrt((9 + 16 + 144) / 4))
+    assert both.settled_um == pytest.approx(np.sqrt((16 + 144) / 2))
+    assert both.p95_um == pytest.approx(12.0, abs=0.06)
+    assert (both.out_share, both.per_100) == (0.25, 75.0)
+
+
+def test_fronts_are_read_between_their_points() -> None:
+    """Beaten settings are left out; between two points a front is straight on logarithms; it never goes uphill."""
+    points = [(1.0, 8.0), (4.0, 2.0), (3.0, 9.0), (8.0, 2.5)]
+    assert front(points) == [(1.0, 8.0), (4.0, 2.0)]
+    assert rms_at(points, 2.0) == pytest.approx(4.0)
+    assert rms_at(points, 50.0) == 2.0
+    assert np.isnan(rms_at(points, 0.5))
+    assert corrections_at(points, 4.0) == pytest.approx(2.0)
+    assert corrections_at(points, 20.0) == 1.0
+    assert np.isnan(corrections_at(points, 1.0))
+
+
+def test_the_whole_bench_runs() -> None:
+    """A short run of one scenario prints every row and every comparison; the oracle is the best of all."""
+    ((name, scores),) = play(["fast-wear"], parts=130, seeds=[1, 2])
+    lines = list(report(name, scores))
+    for words in ("no correction", "mean of three", "trueup, defaults", "oracle", "settled: RMS / oracle's"):
+        assert any(words in line for line in lines)
+    assert scores["trueup", 0.3, 0.5].rms_um < scores["no correction"].rms_um
+    best = min(one.rms_um for one in scores.values())
+    assert best == min(scores[key].rms_um for key in scores if key[0] == "oracle")

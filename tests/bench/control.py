@@ -1,6 +1,6 @@
 """The closed loop: trueup against the hand rules of every shop and against a filter that knows everything.
 
-python -m tests.bench.control [--seeds 20] [--parts 1000] [--scenario NAME ...]
+python -m tests.bench.control [--seeds 20] [--parts 600] [--scenario NAME ...]
 
 For each scenario and seed everybody works on the same parts. trueup does not know noise, walks or wear: its trackers
 fit them as in the shop, and the real rules decide. Every proposal is accepted and entered after the scenario's lag; at
@@ -43,7 +43,7 @@ SCENARIOS = (
     "two-tools-sharing-features",
     "stable",
 )
-BANDS = (0.05, 0.10, 0.20, 0.30, 0.45, 0.60, 0.80)
+BANDS = (0.10, 0.20, 0.30, 0.45, 0.60, 0.80)
 AIMS = (0.0, 0.5, 1.0)
 ORACLE_BANDS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.10, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50, 0.65, 0.80, 1.0, 1.3, 1.8)
 ORACLE_AIMS = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -62,7 +62,7 @@ Scores = Mapping[Key, Score]
 def main() -> None:
     options = argparse.ArgumentParser(prog="python -m tests.bench.control")
     options.add_argument("--seeds", type=int, default=20)
-    options.add_argument("--parts", type=int, default=1000)
+    options.add_argument("--parts", type=int, default=600)
     options.add_argument("--scenario", nargs="+", choices=SCENARIOS, default=SCENARIOS)
     asked, _ = options.parse_known_args()
     print(f"control: closed loops of {asked.parts} parts under {asked.seeds} seeds each")
