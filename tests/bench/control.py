@@ -72,28 +72,38 @@ def main() -> None:
 
 def play(names: Sequence[str], parts: int, seeds: Sequence[int]) -> Iterator[tuple[str, Scores]]:
     """Every scenario with the scores of all rules and settings, summed over the seeds."""
-    tasks = [(name, parts, seed) for name in names for seed in seeds]
     with ProcessPoolExecutor(max_workers=2) as pool:
-        done = pool.map(play_one, *zip(*tasks, strict=True))
-        for name in names:
+        running = {
+            name: [
+                pool.submit(play_rivals, name, parts, seeds),
+                *(pool.submit(play_trueup, name, parts, seed) for seed in seeds),
+            ]
+            for name in names
+        }
+        for name, tasks in running.items():
             totals: dict[Key, Score] = {}
-            for _ in seeds:
-                for key, one in next(done).items():
+            for task in tasks:
+                for key, one in task.result().items():
                     totals[key] = totals[key] + one if key in totals else one
             yield name, totals
 
 
-def play_one(name: str, parts: int, seed: int) -> dict[Key, Score]:
-    """One seed of one scenario under everybody's control."""
+def play_rivals(name: str, parts: int, seeds: Sequence[int]) -> dict[Key, Score]:
+    """Hand rules and the oracle under all seeds of one scenario together."""
     bench = BenchMachine(SITUATIONS[name])
-    errors = bench.errors(parts, [seed])
+    errors, setup = bench.errors(parts, seeds), bench.scenario.setup()
     scores: dict[Key, Score] = {NOTHING: bench.score(errors, np.zeros_like(errors.untouched_um), 0)}
+    steps = np.array([setup.step_um(register) for register in setup.registers])
     for key, policy in _rivals(bench, errors):
-        setup = bench.scenario.setup()
-        steps = np.array([setup.step_um(register) for register in setup.registers])
         held_um, corrections = run_policy(policy, errors, bench.centre_um, steps, bench.delay)
         scores[key] = bench.score(errors, held_um, corrections)
-    return {**scores, **dict(_trueup(bench, errors))}
+    return scores
+
+
+def play_trueup(name: str, parts: int, seed: int) -> dict[Key, Score]:
+    """trueup under one seed of one scenario, with every setting of the limits."""
+    bench = BenchMachine(SITUATIONS[name])
+    return dict(_trueup(bench, bench.errors(parts, [seed])))
 
 
 def _rivals(bench: BenchMachine, errors: SimulatedErrors) -> Iterator[tuple[Key, Policy]]:
