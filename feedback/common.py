@@ -11,10 +11,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from feedback.registers import Register
+from rules.evidence import Cause
 
 TOGETHER_PARTS = 5  # parts of the machine within which two jumps are one event; not every part has every feature
 ALIKE_UM = 2.0  # two tools' jumps that differ by less, or by less than a quarter, are the same size
 ALIKE_SHARE = 0.25
+_TOGETHER = "changed together"
+_AS_THE_PROBE = "That is how a probe that reads all sizes wrong looks"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +67,17 @@ class Jumps:
         self._told.add(own)
         if _looks_like_the_probe([own, *others]):
             return (
-                f"changed together and alike: {together}. That is how a probe that reads all sizes wrong looks: check"
-                " it on a certified artefact and correct nothing by it"
+                f"{_TOGETHER} and alike: {together}. {_AS_THE_PROBE}: check it on a certified artefact and correct"
+                " nothing by it"
             )
-        return f"changed together: {together}. One tool does not explain that: find out what moved before correcting"
+        return f"{_TOGETHER}: {together}. One tool does not explain that: find out what moved before correcting"
+
+
+def cause_told(why: str) -> Cause | None:
+    """The cause that words of `Jumps.shared_by` speak of; None for any other reason to lock a register."""
+    if not why.startswith(_TOGETHER):
+        return None
+    return "probe" if _AS_THE_PROBE in why else "unknown"
 
 
 def _is_together(own: Jump, other: Jump) -> bool:

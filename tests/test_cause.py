@@ -1,11 +1,13 @@
 """Which cause is named for what a register's readings did."""
 
+from dataclasses import replace
+
 import pytest
 
 from feedback.cause import PARTS_A_CHANGE_IS_NEWS, decided_cause, likely_cause
 from feedback.follow import Track
 from feedback.registers import RegisterKind
-from rules.evidence import Cause, Evidence
+from rules.evidence import Cause, Evidence, FeatureOutlook
 from rules.verdicts import Answer, Decision, Reason
 
 QUIET = {"jump_age": -1, "is_moving": False, "is_wearing": False}
@@ -58,3 +60,63 @@ def test_an_error_without_a_cause_is_not_called_none() -> None:
     assert decided_cause(evidence(), decision("correct", -5.0)) == "unknown"
     assert decided_cause(evidence("work"), decision("hold", 5.0)) == "unknown"
     assert decided_cause(evidence(), decision("leave", 5.0)) == "none"
+
+
+PROBE = "changed together and alike: a; b. That is how a probe that reads all sizes wrong looks: check it"
+TOGETHER = "changed together: a; b. One tool does not explain that"
+
+
+@pytest.mark.parametrize(
+    ("locked", "cause"), [(PROBE, "probe"), (TOGETHER, "unknown"), ("the last change went the wrong way", "new-edge")]
+)
+def test_a_lock_by_what_moved_together_says_the_cause(locked: str, cause: Cause) -> None:
+    """Where all sizes moved alike the probe is named, not the new edge that one tool alone looks like."""
+    jumped = replace(evidence(cause="new-edge"), locked=locked)
+    assert decided_cause(jumped, decision("hold", lock="hold")) == cause
+    assert decided_cause(jumped, decision("stop", plausible="stop")) == "tool-broken"
+
+
+def test_sizes_that_a_wrong_probe_sets_at_odds_are_no_conflict() -> None:
+    """Bores and bosses of one tool disagree when the probe is wrong; the probe is what is named."""
+    locked = replace(evidence(), locked=PROBE)
+    assert decided_cause(locked, decision("hold", lock="hold", conflict="hold")) == "probe"
+
+
+def bore(last_um: float | None = 1.0, *, is_wild: bool = False) -> FeatureOutlook:
+    return FeatureOutlook(
+        id="12",
+        name="bore",
+        sensitivity=-2.0,
+        before_um=0.0,
+        own_um=0.0,
+        sd_um=1.0,
+        lower_um=-25.0,
+        upper_um=25.0,
+        last_um=last_um,
+        last_was_wild=is_wild,
+    )
+
+
+def moved_apart(kind: str = "tool", cause: Cause = "none", parts: int = 40, *second: FeatureOutlook) -> Evidence:
+    features = (bore(), *(second or (bore(),)))
+    return replace(evidence(kind, cause), features=features, parts=parts, moving="feature 12 read 12.0 um away")
+
+
+def test_features_that_move_apart_are_no_register() -> None:
+    """A change that is believed and is no jump of the register: of a tool a conflict, of a datum a part that turned."""
+    wait = decision("wait", moving="wait")
+    assert decided_cause(moved_apart(), wait) == "conflict"
+    assert decided_cause(moved_apart(cause="wear"), wait) == "conflict"
+    assert decided_cause(moved_apart("work"), wait) == "part-moved"
+    assert decided_cause(moved_apart(cause="new-edge"), wait) == "new-edge"
+
+
+@pytest.mark.parametrize("second", [bore(None), bore(is_wild=True)])
+def test_one_surprise_is_no_conflict(second: FeatureOutlook) -> None:
+    """While a surprising reading waits for the next one, whether this part was read there or not, nothing is named."""
+    assert decided_cause(moved_apart("tool", "none", 40, second), decision("wait", moving="wait")) == "none"
+
+
+def test_a_wrong_first_part_is_no_conflict() -> None:
+    """Two parts that agree against the very first one say that the first was wrong, not that features disagree."""
+    assert decided_cause(moved_apart(parts=2), decision("wait", moving="wait")) == "none"

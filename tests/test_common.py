@@ -2,7 +2,7 @@
 
 import pytest
 
-from feedback.common import Jump, Jumps
+from feedback.common import Jump, Jumps, cause_told
 from feedback.registers import register
 
 PROBE = "probe that reads all sizes wrong"
@@ -37,6 +37,7 @@ def test_all_sizes_alike_look_like_the_probe(others: list[tuple[str, float]]) ->
     words = shared(jump("tool 5 radius", -6.0), *(jump(*other) for other in others))
     assert words is not None
     assert PROBE in words
+    assert cause_told(words) == "probe"
 
 
 @pytest.mark.parametrize(
@@ -47,6 +48,7 @@ def test_other_companies_are_not_called_the_probe(other: tuple[str, float]) -> N
     words = shared(jump("tool 5 radius", -6.0), jump(*other))
     assert words is not None
     assert PROBE not in words
+    assert cause_told(words) == "unknown"
 
 
 def test_jumps_far_apart_are_two_events() -> None:
