@@ -36,10 +36,14 @@ def followed(
     return Tracker(GroupShape((kind,), ((sensitivity,),)), Priors(), fixed=fixed).take(rows)
 
 
-def changes_begun(outlooks: Outlooks) -> list[int]:
-    """The parts (from 0) with which sudden changes began, as known when they were recognised."""
-    recognised = np.flatnonzero(outlooks.jumped[:, 0])
-    return [int(part - outlooks.jump_age[part, 0]) for part in recognised]
+def changes_begun(outlooks: Outlooks, readings: Array) -> list[int]:
+    """The parts (from 0) with which sudden changes began, as known when they were recognised.
+
+    A change's age counts the parts that were probed; nan in `readings` is one that was not.
+    """
+    probed = np.flatnonzero(~np.isnan(readings)).tolist()
+    recognised = np.flatnonzero(outlooks.jumped[:, 0]).tolist()
+    return [probed[probed.index(part) - int(outlooks.jump_age[part, 0])] for part in recognised]
 
 
 def mass_standard_um() -> Array:
