@@ -34,12 +34,27 @@ class Jump:
         return f"{self.register} by {self.size_um:+.1f} {unit} at part {self.part}"
 
 
+@dataclass(slots=True)
+class _NewTool:
+    """A tool on record, what had jumped before it, and the `since` that was first asked with it."""
+
+    known: frozenset[Jump]
+    since: int | None = None
+
+    def is_news(self, since: int) -> bool:
+        """Whether hardly any part has been cut with it."""
+        self.since = since if self.since is None else self.since
+        return since - self.since <= TOGETHER_PARTS
+
+
 class Jumps:
     """The latest sudden change of every register of one machine."""
 
     def __init__(self) -> None:
         self._latest: dict[Register, Jump] = {}
         self._told: set[Jump] = set()
+        self._new_tools: dict[int, _NewTool] = {}
+        self._told_new: set[Register] = set()
 
     def add(self, jumps: Iterable[Jump]) -> None:
         """Take what was recognised, in any order."""
@@ -49,14 +64,35 @@ class Jumps:
                 self._latest[jump.register] = jump
 
     def forget_tool(self, tool: int) -> None:
-        """A recorded new tool explains its own jump."""
+        """A recorded new tool explains its own jump, unless everything else jumps at the same time."""
         self._latest = {register: jump for register, jump in self._latest.items() if register.tool != tool}
+        self._new_tools[tool] = _NewTool(frozenset(self._latest.values()))
+        self._told_new = {register for register in self._told_new if register.tool != tool}
 
     def shared_by(self, register: Register, since: int) -> str | None:
         """Words for what the latest sudden change of `register` shares with others'.
 
         None where it stands alone, is older than part number `since`, or has been told already.
         """
+        return self._shared_by_new_tool(register, since) or self._shared_by_jump(register, since)
+
+    def _shared_by_new_tool(self, register: Register, since: int) -> str | None:
+        """A new tool's first sizes are taken as they come: what moved everything else just then would hide in them."""
+        new = None if register.tool is None else self._new_tools.get(register.tool)
+        if new is None or register in self._told_new or not new.is_news(since):
+            return None
+        others = [jump for jump in self._latest.values() if jump.register.tool != register.tool]
+        others = [jump for jump in others if jump not in new.known]
+        if not _has_company(others):
+            return None
+        self._told_new.add(register)
+        together = "; ".join(str(jump) for jump in others)
+        return (
+            f"{_TOGETHER}: {together}; and a new tool {register.tool} was recorded just then. Its sizes may show the"
+            " same: find out what moved before correcting"
+        )
+
+    def _shared_by_jump(self, register: Register, since: int) -> str | None:
         own = self._latest.get(register)
         if own is None or own.number < since or own in self._told:
             return None
@@ -78,6 +114,10 @@ def cause_told(why: str) -> Cause | None:
     if not why.startswith(_TOGETHER):
         return None
     return "probe" if _AS_THE_PROBE in why else "unknown"
+
+
+def _has_company(jumps: Sequence[Jump]) -> bool:
+    return any(_is_together(one, other) for one in jumps for other in jumps)
 
 
 def _is_together(own: Jump, other: Jump) -> bool:

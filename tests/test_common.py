@@ -74,3 +74,49 @@ def test_a_recorded_tool_explains_its_jump() -> None:
     known.add([jump("tool 5 radius", -6.0), jump("tool 6 radius", -6.0)])
     known.forget_tool(6)
     assert known.shared_by(register("tool 5 radius"), since=0) is None
+
+
+NEWEST = 122  # the machine's newest part, of which the ten latest are news
+
+
+def with_new_tool(*others: Jump, since: int = NEWEST - 10) -> Jumps:
+    known = Jumps()
+    known.forget_tool(5)
+    assert known.shared_by(register("tool 5 radius"), since) is None
+    known.add(others)
+    return known
+
+
+def test_a_new_tool_does_not_hide_what_moved_everything() -> None:
+    """Where another tool and the part jump just as a new tool is recorded, the new tool's sizes are not its own."""
+    known = with_new_tool(jump("tool 6 radius", -6.0), jump("work 54 X", 6.0))
+    five = register("tool 5 radius")
+
+    words = known.shared_by(five, since=NEWEST - 8)
+
+    assert words is not None
+    assert "new tool 5 was recorded" in words
+    assert "tool 6 radius by -6.0 um at part 124" in words
+    assert cause_told(words) == "unknown"
+    assert known.shared_by(five, since=NEWEST - 8) is None
+
+
+@pytest.mark.parametrize("others", [[], [("tool 6 radius", -6.0)], [("work 54 X", 9.0), ("work 54 Y", -9.0)]])
+def test_a_new_tool_beside_one_other_change_is_its_own(others: list[tuple[str, float]]) -> None:
+    """Two edges changed at once, or a fixture set anew with the tool, is a morning's work and nothing strange."""
+    known = with_new_tool(*(jump(*other) for other in others))
+    assert known.shared_by(register("tool 5 radius"), since=NEWEST - 8) is None
+
+
+def test_a_tool_recorded_long_before_is_not_asked_about() -> None:
+    """What moves everything else later would have moved this tool's sizes as well, for all to see."""
+    known = with_new_tool(jump("tool 6 radius", -6.0), jump("work 54 X", 6.0), since=NEWEST - 20)
+    assert known.shared_by(register("tool 5 radius"), since=NEWEST - 8) is None
+
+
+def test_a_tool_changed_after_the_event_is_its_own() -> None:
+    """Whoever looks what moved and changes a tool on the way has that tool free."""
+    known = Jumps()
+    known.add([jump("tool 6 radius", -6.0), jump("work 54 X", 6.0)])
+    known.forget_tool(5)
+    assert known.shared_by(register("tool 5 radius"), since=NEWEST - 10) is None
