@@ -233,10 +233,13 @@ class _Loop:
         if not self.watched and row:
             before = self._held_before(changes)
             effects.follow(self._progress(row - 1, before, ()))  # what was known before the change
-        (step,) = effects.follow(self._progress(row, self.held_um, changes))
-        self.false_alarms += sum(finding.contradicts for finding in step.findings)
-        self.watched -= {finding.register for finding in step.findings}
-        self.watched |= {change.register for change in changes if not change.at_new_tool}
+        self.watched |= {change.register for change in changes}
+        steps = effects.follow(self._progress(row, self.held_um, changes))
+        if not steps:  # nothing was under watch any more: the last change was undone by a new tool
+            self.watched.clear()
+        for finding in (finding for step in steps for finding in step.findings):
+            self.false_alarms += finding.contradicts
+            self.watched -= {finding.register} - {change.register for change in changes}
 
     def _held_before(self, changes: tuple[Change, ...]) -> Floats:
         held_um = self.held_um.copy()
