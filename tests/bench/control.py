@@ -15,6 +15,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from itertools import product
+from math import isnan
 from statistics import median
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -148,7 +149,7 @@ def trueup_score(
 def report(name: str, scores: Scores) -> Iterator[str]:
     """The tables of one scenario."""
     yield f"\n{name}: {SITUATIONS[name].words}"
-    yield f"  {'':<34} {'RMS um':>8} {'settled':>8} {'95 % um':>8} {'out %':>7} {'corr/100':>9}"
+    yield f"  {'':<38} {'RMS um':>8} {'settled':>8} {'95 % um':>8} {'out %':>7} {'corr/100':>9}"
     yield from (_line(words, scores[key]) for words, key in _rows(scores))
     own = scores["trueup", *DEFAULT]
     if name == "stable":
@@ -179,7 +180,7 @@ def _best_oracle(scores: Scores) -> Key | None:
 
 def _line(words: str, one: Score) -> str:
     return (
-        f"  {words:<34} {one.rms_um:>8.2f} {one.settled_um:>8.2f} {one.p95_um:>8.2f} {100 * one.out_share:>7.2f} "
+        f"  {words:<38} {one.rms_um:>8.2f} {one.settled_um:>8.2f} {one.p95_um:>8.2f} {100 * one.out_share:>7.2f} "
         f"{one.per_100:>9.2f}"
     )
 
@@ -200,8 +201,8 @@ def _comparison(scores: Scores, what: str) -> Iterator[str]:
         f"  {what}: RMS / oracle's at the same number: defaults {rms / rms_at(theirs, corrections):.2f}, front median "
         f"{median(found):.2f}, worst {max(found):.2f} (goal: <= {GOAL_RMS:.2f})"
     )
-    words = ", ".join(_at_their_rms(name, points["hand"][name], ours, theirs) for name in points["hand"])
-    yield f"  {what}: corrections / oracle's at each hand rule's RMS: {words} (goal: <= {GOAL_CORRECTIONS:.2f})"
+    yield f"  {what}: corrections / oracle's at each hand rule's own RMS (goal: <= {GOAL_CORRECTIONS:.2f})"
+    yield from (f"    {_at_their_rms(name, point, ours, theirs)}" for name, point in points["hand"].items())
 
 
 def scores_key(setting: tuple[float, float]) -> Key:
@@ -220,7 +221,12 @@ def _at_their_rms(
     name: Key, point: tuple[float, float], ours: list[tuple[float, float]], theirs: list[tuple[float, float]]
 ) -> str:
     mine, best = corrections_at(ours, point[1]), corrections_at(theirs, point[1])
-    return f"{name} {mine / best:.2f} ({mine:.1f} / {best:.1f}; its own {point[0]:.0f})" if best else f"{name} -"
+    at = f"{name} ({point[1]:.2f} um at {point[0]:.0f})"
+    if isnan(best) or not best:
+        return f"{at}: no oracle is so good"
+    if isnan(mine):
+        return f"{at}: trueup not so good at any setting tried, oracle {best:.1f}"
+    return f"{at}: {mine:.1f} / {best:.1f} = {mine / best:.2f}"
 
 
 if __name__ == "__main__":
