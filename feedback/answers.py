@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from feedback.common import cause_told
 from rules.evidence import Cause, Evidence
 from rules.verdicts import Decision
 
@@ -121,7 +122,8 @@ def with_lock(entry: Mapping[str, Any], machine: str, why: str | None) -> dict[s
     shown = dict(entry)
     if why is not None:
         shown["locked"] = why
-        shown["cause"] = "unknown"  # what the trend takes for a cause is the change that went wrong
+        # for any other lock, what the trend takes for a cause is the change that went wrong
+        shown["cause"] = cause_told(why) or "unknown"
         if shown["answer"] != "stop":
             shown["answer"] = "hold"
         release = f'trueup release "{machine} {entry["register"]}" --by ... --why ...'

@@ -42,6 +42,7 @@ def test_a_probe_that_steps_is_not_put_into_the_tools(tmp_path: Path, seed: int)
             for entry in tools(answer).values():
                 assert entry["answer"] in ("wait", "hold", "stop"), entry
                 assert entry.get("proposal") is None or entry["proposal"]["status"] not in ("open", "accepted")
+        assert "probe" in {entry["cause"] for entry in tools(answers[-1]).values()}
         locked = cell.history().query("kind == 'locked'")["payload"]
         assert len(locked) >= 2
         assert any("probe that reads all sizes wrong" in event["why"] for event in locked)
