@@ -266,7 +266,7 @@ class MachineProcess:
     ) -> None:
         """Let proposals follow the decision."""
         self.desk.reconsider(tx, witness, evidence, limits)
-        if at_edge and decision.answer == "correct":
+        if at_edge and decision.step is not None:
             self.desk.propose(tx, witness, moment.seen, evidence, decision, limits)
 
     def _news_of(self, evidence: Evidence, decision: Decision, *, at_edge: bool) -> Entry | None:

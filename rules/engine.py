@@ -32,21 +32,28 @@ GUARD = "step"  # the name under which the guard's answer is kept beside the rul
 
 
 def decide(evidence: Evidence, limits: Limits, rules: Sequence[Rule] = RULES) -> Decision:
-    """One register's answer under these limits, with every rule's verdict and, where the answer is correct, the step.
+    """One register's answer under these limits, with every rule's verdict and, where a correction is due, the step.
 
     A stop wins; without a wish only rules that stand alone count; then a hold wins over a wait. The guard may leave
-    nothing of a wish: then the answer is leave, with its reason.
+    nothing of a wish: then the answer is leave, with its reason. A part out of tolerance stops the run, but the
+    correction may be the very cure: where nothing else speaks against it, the stop carries its step.
     """
     judged = [(rule, rule.judge(evidence, limits)) for rule in rules]
     reasons = [_reason(rule.name, VERDICT_WORD[type(verdict)], verdict.words) for rule, verdict in judged]
     answer = weigh(judged)
     step = None
-    if answer == "correct":
+    if weigh([one for one in judged if not _is_curable(*one)]) == "correct":
         left = bounded(evidence, limits, wished_um(judged))
         reasons.append(Reason(GUARD, "cut" if left.was_cut else "whole", left.words))
         step = _step(evidence, left)
-        answer = "leave" if step is None else "correct"
+        if answer == "correct" and step is None:
+            answer = "leave"
     return _decision(evidence, limits, answer, tuple(reasons), step)
+
+
+def _is_curable(rule: Rule, verdict: Verdict) -> bool:
+    """A stop that a correction may end."""
+    return isinstance(verdict, Stop) and not rule.ends_proposals
 
 
 def weigh(judged: Sequence[Judged]) -> Answer:

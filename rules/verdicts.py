@@ -81,7 +81,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """One register's answer, with every rule's verdict in order. `step` is there exactly when `answer` is correct."""
+    """One register's answer, with every rule's verdict in order.
+
+    `step` is there where a correction is due: always with the answer correct, and with a stop that it may cure.
+    """
 
     register: str
     part: str

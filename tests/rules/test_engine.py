@@ -63,7 +63,21 @@ def test_the_gravest_objection_gives_the_answer(situation: Case, answer: str) ->
     decision = decided(situation)
 
     assert decision.answer == answer
-    assert (decision.step is None) == (answer != "correct")
+    assert (decision.step is not None) >= (answer == "correct")
+    assert decision.step is None or answer in ("correct", "stop")
+
+
+def test_a_part_that_wore_out_of_tolerance_stops_the_run_and_carries_its_cure() -> None:
+    """The operator inspects first; then the correction is at hand. A chip out of tolerance carries none."""
+    worn = decided(case(feature(last_um=21.5)))
+    assert (worn.answer, worn.step is not None) == ("stop", True)
+    assert worn.reasons[-1].rule == GUARD
+
+    chip = decided(case(feature(last_um=60.0, last_was_wild=True), moving="feature 12 read 50 um away"))
+    assert (chip.answer, chip.step) == ("stop", None)
+
+    broken = decided(case(feature(last_um=900.0)))
+    assert (broken.answer, broken.step) == ("stop", None)
 
 
 def test_every_answer_of_every_rule_is_kept_in_order() -> None:

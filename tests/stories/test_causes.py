@@ -216,3 +216,13 @@ def test_broken_tool_stops(tell: Tell) -> None:
     assert story.answer() == "stop"
     assert story.decision()["cause"] == "tool-broken"
     assert story.events("proposed") == []
+
+
+def test_parts_worn_out_of_tolerance_stop_the_run_with_the_cure_at_hand(tell: Tell) -> None:
+    """Nobody looked for a week: every part is out of tolerance, the answer is stop, and the correction is proposed."""
+    story = tell().cut(parts=90, wear_um=0.25)
+    assert story.answer(RADIUS) == "stop"
+    found = story.proposal(RADIUS)
+    assert found is not None
+    assert found["status"] == "open"
+    assert found["change_mm"] < 0
