@@ -250,9 +250,9 @@ def test_new_edge_in_its_place_is_seen_when_it_stays() -> None:
 def test_worn_cutters_are_set_back_and_never_out() -> None:
     """A diameter +-40 um (0.3 mm of VB, a usual end of life: 37 um): every step asked for is towards smaller registers.
 
-    13 of the 16 get one before they end beyond tolerance; of the others one was read once, two wear 11 to 27 um
-    between readings and are out of tolerance before the error is sure. Nobody enters anything here, so all but the one
-    end with a stop.
+    15 of the 16 get one; the other was read once. Two of them wear 11 to 27 um between readings and are out of tolerance
+    before the error is sure: their step comes with the stop. Nobody enters anything here, so all but the one end with a
+    stop.
     """
     asked = set()
     for cutter in CUTTERS:
@@ -263,7 +263,7 @@ def test_worn_cutters_are_set_back_and_never_out() -> None:
         assert decisions[-1].answer == ("leave" if cutter in NEVER_FOLLOWED else "stop"), cutter
         if steps:
             asked.add(cutter)
-    assert asked == set(CUTTERS) - {6, 15, 16}
+    assert asked == set(CUTTERS) - {6}
 
 
 def test_wear_of_many_micrometres_per_part_is_underrated() -> None:
@@ -333,18 +333,23 @@ def lathe(tmp_path_factory: pytest.TempPathFactory) -> Lathe:
 
 
 def test_three_diameters_of_one_tool_give_one_correction(lathe: Lathe) -> None:
-    """The pins grow by 15 to 20 um: one proposal in 70 parts, for the tool's one register, saying what all three get.
+    """The pins grow by 15 to 20 um: one correction of the tool's one register, saying what all three diameters get.
 
-    Not found: the growth itself comes as a jump near part 24; with readings to 0.01 mm it takes until part 49 to be
-    sure. Nobody accepts, so the proposal expires, and it is not repeated while the pins go back a little.
+    It is proposed with part 47, which is out of tolerance; nobody accepts, it expires, and part 69, out again, brings it
+    once more. Not found: the growth itself comes as a jump near part 24; with readings to 0.01 mm it takes until part 47
+    to be sure.
     """
-    (proposed,) = (event["proposal"] for event in lathe.told("proposed"))
+    proposals = [event["proposal"] for event in lathe.told("proposed")]
 
     assert {decision["register"] for decision in lathe.decisions} == {"tool 1 x"}
     assert len(lathe.decisions) == 70
-    assert (proposed["part"], proposed["register"], proposed["change"]) == ("49", "tool 1 x", "-0.020")
-    moved = {feature["id"]: feature["after_mm"] - feature["before_mm"] for feature in proposed["features"]}
-    assert moved == pytest.approx({"1": -0.020, "2": -0.020, "3": -0.020})
+    assert [(one["part"], one["register"], one["change"]) for one in proposals] == [
+        ("47", "tool 1 x", "-0.020"),
+        ("69", "tool 1 x", "-0.020"),
+    ]
+    for proposed in proposals:
+        moved = {feature["id"]: feature["after_mm"] - feature["before_mm"] for feature in proposed["features"]}
+        assert moved == pytest.approx({"1": -0.020, "2": -0.020, "3": -0.020})
 
 
 def test_pin_that_is_small_all_over_is_one_bad_part(lathe: Lathe) -> None:
