@@ -250,9 +250,9 @@ def test_new_edge_in_its_place_is_seen_when_it_stays() -> None:
 def test_worn_cutters_are_set_back_and_never_out() -> None:
     """A diameter +-40 um (0.3 mm of VB, a usual end of life: 37 um): every step asked for is towards smaller registers.
 
-    15 of the 16 get one; the other was read once. Two of them wear 11 to 27 um between readings and are out of tolerance
-    before the error is sure: their step comes with the stop. Nobody enters anything here, so all but the one end with a
-    stop.
+    15 of the 16 get one; the other was read once. Two of them wear 11 to 27 um between readings and are out of
+    tolerance before the error is sure: their step comes with the stop. Nobody enters anything here, so all but the one
+    end with a stop.
     """
     asked = set()
     for cutter in CUTTERS:
@@ -335,9 +335,9 @@ def lathe(tmp_path_factory: pytest.TempPathFactory) -> Lathe:
 def test_three_diameters_of_one_tool_give_one_correction(lathe: Lathe) -> None:
     """The pins grow by 15 to 20 um: one correction of the tool's one register, saying what all three diameters get.
 
-    It is proposed with part 47, which is out of tolerance; nobody accepts, it expires, and part 69, out again, brings it
-    once more. Not found: the growth itself comes as a jump near part 24; with readings to 0.01 mm it takes until part 47
-    to be sure.
+    It is proposed with part 47, which is out of tolerance; nobody accepts, it expires, and part 69, out again, brings
+    it once more. Not found: the growth itself comes as a jump near part 24; with readings to 0.01 mm it takes until part
+    47 to be sure.
     """
     proposals = [event["proposal"] for event in lathe.told("proposed")]
 
