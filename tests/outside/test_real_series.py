@@ -336,8 +336,8 @@ def test_three_diameters_of_one_tool_give_one_correction(lathe: Lathe) -> None:
     """The pins grow by 15 to 20 um: one correction of the tool's one register, saying what all three diameters get.
 
     It is proposed with part 47, which is out of tolerance; nobody accepts, it expires, and part 69, out again, brings
-    it once more. Not found: the growth itself comes as a jump near part 24; with readings to 0.01 mm it takes until part
-    47 to be sure.
+    it once more. Not found: the growth itself comes as a jump near part 24; with readings to 0.01 mm it takes until
+    part 47 to be sure.
     """
     proposals = [event["proposal"] for event in lathe.told("proposed")]
 
