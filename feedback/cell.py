@@ -33,6 +33,8 @@ from feedback.trendview import trend_view
 if TYPE_CHECKING:
     import pandas
 
+    from feedback.ledger.sql import Sql
+
 READER_LOCK = "reader.lock"
 
 Progress = Callable[[int, int], None]  # bytes taken, bytes in all
@@ -262,6 +264,13 @@ class _Reading:
                 f"{self._lock.lock_file}: another trueup reads this cell's logs already (`trueup watch`?); "
                 "its answers are shown by `trueup status`"
             ) from None
+        try:
+            self._begin(cell, now)
+        except BaseException:
+            self.stop()
+            raise
+
+    def _begin(self, cell: Cell, now: datetime | None) -> None:
         configuration = cell.configuration
         self.snippets = SnippetFolder(configuration)
         self._taker = Taker(configuration)
@@ -271,9 +280,7 @@ class _Reading:
         with cell.store.reading() as sql:
             folders = {name: machine.logs for name, machine in configuration.machines.items()}
             self._intake = Intake(folders, known_streams(sql))
-            self._machines = {
-                name: MachineProcess(configuration, machine, sql) for name, machine in configuration.machines.items()
-            }
+            self._machines = {name: self._process_of(name, sql) for name in configuration.machines}
 
     def look(self, hints: Collection[Path] | None, now: datetime | None, progress: Progress | None) -> bool:
         """Take what the log folders have to offer; True when there was any."""
@@ -292,11 +299,18 @@ class _Reading:
             self._take(new, now)
         self._refusals = self.snippets.tidy(self._cell.store)
 
+    def _process_of(self, machine: str, sql: "Sql") -> MachineProcess:
+        configuration = self._cell.configuration
+        return MachineProcess(configuration, configuration.machines[machine], sql)
+
     def _take(self, new: NewText, now: datetime | None) -> None:
         with _no_garbage_collection(), self._cell.store.writing(now or datetime.now(UTC)) as tx:
+            # A machine's memory runs ahead of a transaction that may still fail. So it is taken out, and put back when
+            # everything is kept; else the next text makes it anew from the store.
+            process = self._machines.pop(new.machine, None) or self._process_of(new.machine, tx.sql)
             seq = self._taker.take(tx, new)
-            news = recent.brought_by(tx.sql, new.machine, seq)
-            self._machines[new.machine].take(tx, news, at_edge=new.last)
+            process.take(tx, recent.brought_by(tx.sql, new.machine, seq), at_edge=new.last)
+        self._machines[new.machine] = process
         self._intake.taken(new)
 
     def troubles(self) -> list[str]:

@@ -24,7 +24,6 @@ from feedback.ledger import queries, recent
 from feedback.ledger.recent import News
 from feedback.registers import Register, register
 from feedback.screen import Screen
-from feedback.series import in_order
 from rules.catalogue import SIZE_RULES
 from rules.engine import decide
 from rules.evidence import Evidence
@@ -57,7 +56,6 @@ class GroupLine:
         self.screen = Screen(group, self.limits)
         self.feature_keys = frozenset(feature.key for feature in group.features)
         self.register_names = frozenset(str(register) for register in group.registers)
-        self.tools = frozenset(register.tool for register in group.registers)
         self.follower = Follower(group, machine)
         self.effects = Effects(group, self.limits, machine.tool_radius)
         self._newest: tuple[Moment, Outlooks | None] | None = None
@@ -72,15 +70,7 @@ class GroupLine:
         self._kept_parts = self.follower.parts
         after = None if memory is None else self.follower.last
         news = recent.since(sql, self.machine.name, sorted(self.feature_keys), after, PARTS_AFTER_A_NEW_PLAN)
-        self.advance(self.happenings(news))
-
-    def happenings(self, news: News) -> list[Happening]:
-        """What of the machine's news concerns this group, in order."""
-        return in_order(
-            [row for row in news.measurements if row.feature in self.feature_keys],
-            [row for row in news.registers if row.register in self.register_names],
-            [row for row in news.tools if row.tool in self.tools],
-        )
+        self.advance(news.of(self.group))
 
     def is_late(self, happenings: Sequence[Happening]) -> bool:
         """Something arrived that belongs before what has been taken already."""
@@ -138,7 +128,7 @@ class MachineProcess:
             self.desk.register_changed(tx, change)
         entries: list[Entry] = []
         for line in self.lines:
-            happenings = line.happenings(news)
+            happenings = news.of(line.group)
             if happenings:
                 entries += self._take_line(tx, line, happenings, at_edge=at_edge)
         if at_edge:

@@ -11,7 +11,6 @@ from feedback.follow import UM_PER_MM, Follower, Moment
 from feedback.ledger import recent
 from feedback.picture import Mark, Panel
 from feedback.registers import Register
-from feedback.series import in_order
 from rules.limits import Limits
 
 if TYPE_CHECKING:
@@ -37,14 +36,7 @@ def trend_view(
     follower = Follower(group, configuration.machines[machine])
     keys = [feature.key for feature in group.features]
     news = recent.since(sql, machine, keys, None, WARM_UP_PARTS + SHOWN_PARTS)
-    names = {str(register) for register in group.registers}
-    progress = follower.advance(
-        in_order(
-            [row for row in news.measurements if row.feature in keys],
-            [row for row in news.registers if row.register in names],
-            [row for row in news.tools if row.tool in {r.tool for r in group.registers}],
-        )
-    )
+    progress = follower.advance(news.of(group))
     moments, outlooks = progress.moments[-SHOWN_PARTS:], progress.outlooks
     if outlooks is None:
         return [], []

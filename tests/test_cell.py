@@ -1,14 +1,21 @@
 """A cell opened from Python: text in, answers out, one reader, and a configuration that changes under way."""
 
+import shutil
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import feedback
 from feedback.errors import ConfigurationError, StoreError, UsageError
+from feedback.ledger.store import Writing
 from tests.stories.parts import cell_texts
 from tests.stories.story import machine
+
+SAMPLE = Path(__file__).parents[1] / "sample_logs" / "steady-wear"
+NOW = datetime(2026, 1, 5, 12, tzinfo=UTC)
 
 
 @pytest.fixture
@@ -106,3 +113,51 @@ def test_measurements_come_exact_with_their_place(cell: feedback.Cell) -> None:
     assert len(rows) == sum(line.startswith("FEATURE") for line in lines)
     for _, row in rows.iterrows():
         assert f"FEATURE {str(row['feature']).split('/')[-1]} ACTUAL {row['actual']}" in lines[int(row["line"]) - 1]
+
+
+def test_a_refused_write_counts_no_part_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the store refuses in the middle of a text, the text is taken again and everything ends as if it had not."""
+    folder = tmp_path / "cell"
+    shutil.copytree(SAMPLE, folder)
+    (log,) = (folder / "logs" / "M1").iterdir()
+    text = log.read_text()
+    half = text.rindex("PART ")
+    append = Writing.append
+    refusals = iter([True])
+
+    def refuse_once(tx: Writing, kind: str, *rest: Any, **more: Any) -> int:
+        if kind == "decided" and next(refusals, False):
+            raise StoreError("the disk is full")
+        return append(tx, kind, *rest, **more)
+
+    def ending(cell: feedback.Cell) -> list[dict[str, Any]]:
+        (machine,) = cell.process(now=NOW)["machines"]
+        return [
+            {key: entry[key] for key in ("register", "answer", "error_mm", "parts")} for entry in machine["decisions"]
+        ]
+
+    with feedback.open_cell(folder) as cell:
+        log.write_text(text[:half])
+        cell.process(now=NOW)
+        log.write_text(text)
+        with monkeypatch.context() as patched:
+            patched.setattr(Writing, "append", refuse_once)
+            with pytest.raises(StoreError, match="disk is full"):
+                cell.process(now=NOW)
+        disturbed = ending(cell)
+    for path in (folder / "state").iterdir():
+        path.unlink()
+    with feedback.open_cell(folder) as cell:
+        assert disturbed == ending(cell)
+
+
+def test_a_start_that_failed_can_be_tried_again(folder: Path) -> None:
+    """A faulty layout of the shop's own is mended, and the same cell goes on: its right to read was not lost."""
+    with feedback.open_cell(folder) as cell:
+        (folder / "layouts").mkdir()
+        faulty = folder / "layouts" / "own.toml"
+        faulty.write_text('kind = "nonsense"\n')
+        with pytest.raises(ConfigurationError):
+            cell.process(now=NOW)
+        faulty.unlink()
+        assert cell.process(now=NOW)["cell"]

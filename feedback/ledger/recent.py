@@ -4,8 +4,10 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from feedback.configuration.facts import Group
+from feedback.follow import Happening
 from feedback.ledger.sql import marks
-from feedback.series import MeasurementRow, RegisterRow, ToolRow
+from feedback.series import MeasurementRow, RegisterRow, ToolRow, in_order
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
@@ -30,6 +32,17 @@ class News(NamedTuple):
     measurements: list[MeasurementRow]
     registers: list[RegisterRow]
     tools: list[ToolRow]
+
+    def of(self, group: Group) -> list[Happening]:
+        """What concerns one group, in order."""
+        features = {feature.key for feature in group.features}
+        registers = {str(register) for register in group.registers}
+        tools = {register.tool for register in group.registers}
+        return in_order(
+            [row for row in self.measurements if row.feature in features],
+            [row for row in self.registers if row.register in registers],
+            [row for row in self.tools if row.tool in tools],
+        )
 
 
 def brought_by(sql: "Sql", machine: str, seq: int) -> News:

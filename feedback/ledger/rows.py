@@ -10,6 +10,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any, Final
 
+from feedback.follow import UM_PER_MM
 from feedback.ledger.chain import canonical, microseconds
 from feedback.records import (
     ArtefactReading,
@@ -25,8 +26,6 @@ from feedback.records import (
     Unreadable,
 )
 from feedback.resolve import Measurement
-
-UM_PER_MM = 1000
 
 Row = tuple[Any, ...]
 
