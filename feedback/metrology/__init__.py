@@ -1,0 +1,1 @@
+"""What a probe can be believed to: circles, repeatability, uncertainty, conformity, capability. Pure; micrometres."""
