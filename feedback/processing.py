@@ -317,8 +317,9 @@ def _carrying(decision: Decision) -> tuple[str, ...]:
 
 
 def _digest(group: Group, machine: Machine) -> str:
-    """Changes whenever the group's trend would be computed differently: another plan, or another prior."""
+    """Changes whenever the group's trend would be computed differently: another plan, prior or model."""
     from feedback.trend.priors import priors_for
+    from feedback.trend.shape import MODEL
 
     features = [
         [
@@ -329,4 +330,4 @@ def _digest(group: Group, machine: Machine) -> str:
         ]
         for feature in group.features
     ]
-    return hashlib.sha256(json.dumps([features, repr(priors_for(group, machine))]).encode()).hexdigest()
+    return hashlib.sha256(json.dumps([MODEL, features, repr(priors_for(group, machine))]).encode()).hexdigest()

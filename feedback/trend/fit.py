@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from feedback.trend.follow import Position, Sheet, entered, model_of, prior_var, without_known
+from feedback.trend.follow import Position, Sheet, entered, model_of, prior_cov, prior_var, without_known
 from feedback.trend.priors import Parameters, Priors, prior_parameters
 from feedback.trend.shape import States
 from feedback.trend.statespace import Array, Belief, Flags, Score, Step, score
@@ -175,7 +175,7 @@ def _scored(states: States, window: _Window, parameters: Parameters) -> Score:
 
 def _window(states: States, priors: Priors, sheet: Sheet, at_set_up: bool) -> _Window:
     level_um = priors.first_level_um if at_set_up else VAGUE_LEVEL_UM
-    nobody_knows = Belief(np.zeros(states.count), np.diag(prior_var(states, priors, level_um)))
+    nobody_knows = Belief(np.zeros(states.count), prior_cov(states, priors, level_um))
     start = Position(nobody_knows, np.zeros(states.registers))
     begin = entered(states, priors, start, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
     known = _known_moves(begin.known, sheet)

@@ -78,9 +78,18 @@ def prior_var(states: States, priors: Priors, level_um: float) -> Array:
     return var
 
 
+def prior_cov(states: States, priors: Priors, level_um: float) -> Array:
+    """K x K: likewise with the own offsets tied together, since none of them is what a register could take away."""
+    own = [index for index in states.own if index is not None]
+    var = prior_var(states, priors, level_um)
+    var[own] = 0.0
+    cov: Array = np.diag(var) + priors.own_offset_um**2 * states.own_shares
+    return cov
+
+
 def set_up(states: States, priors: Priors) -> Position:
     """Before the first part."""
-    cov = np.diag(prior_var(states, priors, priors.first_level_um))
+    cov = prior_cov(states, priors, priors.first_level_um)
     return Position(Belief(np.zeros(states.count), cov), np.zeros(states.registers))
 
 

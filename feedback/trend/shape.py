@@ -10,6 +10,9 @@ from feedback.registers import RegisterKind
 from feedback.trend.statespace import Array, Flags
 from feedback.units import Unit
 
+MODEL = 2  # grows when the states mean something else: memories kept under another model are not taken up
+ROUNDING = 1e-9  # a feature of which the registers take away all but this share has nothing of its own
+
 
 @dataclass(frozen=True)
 class GroupShape:
@@ -59,10 +62,10 @@ class Row:
 
 @dataclass(frozen=True)
 class States:
-    """The K states of a group: a level per register, a slope per tool register, an own offset per sharing feature.
+    """The K states of a group: a level per register, a slope per tool register, an own offset where one can show.
 
-    A feature's own offset (form, deflection) shows only against another feature of the same register; where there is
-    none it is part of the level and has no state.
+    Own offsets (form, deflection) are what no setting of the registers takes away; what one does take away is the
+    registers' error, whatever its cause. So a feature that alone tells a register has no own offset.
     """
 
     shape: GroupShape
@@ -101,9 +104,23 @@ class States:
     @cached_property
     def own(self) -> tuple[int | None, ...]:
         """Per feature the index of its own offset, where it has one."""
-        shared = self.moves.sum(axis=0) > 1
         at = iter(range(self.registers + self._slopes, self.registers + self._slopes + self.features))
-        return tuple(next(at) if (moved & shared).any() else None for moved in self.moves)
+        return tuple(next(at) if share > ROUNDING else None for share in np.diag(self.left_over))
+
+    @cached_property
+    def left_over(self) -> Array:
+        """F x F: projects readings on what no setting of the registers gives; to offsets of size 1 it is the prior."""
+        given: Array = self.sensitivity @ np.linalg.pinv(self.sensitivity)
+        return np.eye(self.features) - given
+
+    @cached_property
+    def own_shares(self) -> Array:
+        """K x K: `left_over` at the places of the own offsets, 0 elsewhere."""
+        features = [feature for feature, index in enumerate(self.own) if index is not None]
+        shares = np.zeros((self.count, self.count))
+        places = [index for index in self.own if index is not None]
+        shares[np.ix_(places, places)] = self.left_over[np.ix_(features, features)]
+        return shares
 
     @property
     def _slopes(self) -> int:

@@ -125,10 +125,11 @@ def test_another_filter_gives_the_same_states_for_a_group() -> None:
 
     ours = Tracker(GroupShape(("tool", "work"), sensitivity), priors, fixed=parameters).take(rows)
 
-    # states: two levels, the tool's slope, three own offsets
+    # states: two levels, the tool's slope, three own offsets; of these only (1, 1, -1) is out of the registers' reach
     other = OtherFilter(dim_x=6, dim_z=3)
     other.x = np.zeros(6)
-    other.P = np.diag([100.0**2, 100.0**2, 1.0, 25.0, 25.0, 25.0])
+    other.P = np.diag([100.0**2, 100.0**2, 1.0, 0.0, 0.0, 0.0])
+    other.P[3:, 3:] = 25.0 / 3 * np.outer([1, 1, -1], [1, 1, -1])
     other.F = np.eye(6)
     other.F[0, 2] = 1.0
     other.Q = np.diag([0.09, 0.25, 0.0025, 0, 0, 0])

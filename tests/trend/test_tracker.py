@@ -10,10 +10,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from feedback.errors import StoreError
+from feedback.trend.shape import States
 from feedback.trend.tracker import GroupShape, Outlooks, Priors, Row, Tracker, fit_is_due
 from tests.trend.shop import BORE, BORE_AND_BOSS, DATUM, TOOL_AND_WORK, rows_of, usual, worn
 
 NAN = math.nan
+FLOOR_OVER_PAD = GroupShape(("tool", "work"), ((1.0, 1.0), (0.0, -1.0)))
 
 
 def _take(shape: GroupShape, rows: list[Row], priors: Priors | None = None) -> Outlooks:
@@ -77,6 +79,32 @@ def test_two_registers_of_one_feature_are_separated_by_what_each_moves_alone() -
     assert prediction.level_um[-1] == pytest.approx([0.0, 6.0], abs=1.0)
     assert prediction.own_um[-1, 0] == pytest.approx([0.0, 6.0], abs=1.5)
     assert np.isnan(prediction.own_um[-1, 1, 1])
+
+
+@pytest.mark.parametrize(
+    ("shape", "own"),
+    [
+        (FLOOR_OVER_PAD, 0),
+        (BORE_AND_BOSS, 1),
+        (TOOL_AND_WORK, 1),
+        (GroupShape(("tool", "tool"), ((-2.0, 0.0), (-2.0, 0.0), (0.0, 2.0), (-1.0, -1.0))), 2),
+    ],
+)
+def test_own_offsets_are_what_no_register_takes_away(shape: GroupShape, own: int) -> None:
+    """Features beyond the number of registers show as many offsets of their own, and none is a register's error."""
+    states = States(shape)
+
+    assert np.linalg.matrix_rank(states.left_over, tol=1e-9) == own
+    assert states.left_over @ states.sensitivity == pytest.approx(np.zeros_like(states.sensitivity), abs=1e-9)
+    assert any(index is not None for index in states.own) == bool(own)
+
+
+def test_a_feature_that_alone_tells_a_register_tells_it_all() -> None:
+    """One cast pad tells where the part lies, one floor over it the tool: both registers are known to a micrometre."""
+    prediction = _take(FLOOR_OVER_PAD, rows_of([[12.0, 3.0]] * 20, registers=2)).predict(0)
+
+    assert prediction.level_um[-1] == pytest.approx([15.0, -3.0], abs=0.5)
+    assert np.nanmax(prediction.own_sd_um[-1]) < 2.0
 
 
 def test_two_registers_that_always_move_together_stay_unknown_apart() -> None:
