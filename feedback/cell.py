@@ -105,6 +105,10 @@ class Cell:
         """What keeps log text from being read, in words."""
         return [] if self._reading is None else self._reading.troubles()
 
+    def away(self) -> list[str]:
+        """Machines whose log folders could not be read at the last look: what is known of them grows old."""
+        return [] if self._reading is None else self._reading.away()
+
     # -- answers out ---------------------------------------------------------------------------------------------
 
     def document(self) -> dict[str, Any]:
@@ -155,6 +159,15 @@ class Cell:
         """The same in plain characters, a block of lines for each feature."""
         panels, _ = self._view(self.proposal(id))
         return [line for panel in panels for line in (panel.title, *plot(panel), "")]
+
+    def trend(self, machine: str, register_name: str, parts: int) -> tuple[list[Panel], list[Mark]]:
+        """The newest `parts` parts of every feature of one register, and the register's changes among them.
+
+        UsageError when no plan looks at the register.
+        """
+        _, found = self._register(f"{machine} {register_name}")
+        with self.store.reading() as sql:
+            return trend_view(self.configuration, sql, machine, found, parts=parts)
 
     def _view(self, found: queries.Proposal) -> tuple[list[Panel], list[Mark]]:
         with self.store.reading() as sql:
@@ -315,6 +328,9 @@ class _Reading:
 
     def troubles(self) -> list[str]:
         return [*self._intake.troubles, *self._intake.waiting_words(), *self._refusals]
+
+    def away(self) -> list[str]:
+        return sorted(self._intake.away)
 
     def stop(self) -> None:
         self._lock.release()

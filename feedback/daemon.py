@@ -17,6 +17,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from feedback import heartbeat
 from feedback.cell import Cell
 from feedback.errors import StoreError, TrueupError
 
@@ -125,14 +126,17 @@ def watch(cell: Cell, stop: threading.Event, *, rescan_s: float, after_look: Cal
             is_rescan = time.monotonic() >= rescan_due
             if is_rescan:
                 _refresh(cell, complaints["configuration"])
-            _look(cell, None if is_rescan else hinted, after_look, complaints["look"])
+            looked = _look(cell, None if is_rescan else hinted, after_look, complaints["look"])
             if is_rescan:
                 complaints["folders"].say("\n".join(cell.troubles()))
+                if looked:
+                    heartbeat.beat(cell.folder, every_s=rescan_s, troubles=cell.troubles(), away=cell.away())
                 rescan_due = time.monotonic() + rescan_s
                 tell_service_manager("WATCHDOG=1")
             _wait(hints, stop, rescan_due)
     finally:
         tell_service_manager("STOPPING=1")
+        heartbeat.stop(cell.folder)
         events.stop()
 
 
@@ -163,15 +167,18 @@ def _refresh(cell: Cell, complaint: Complaint) -> None:
 
 def _look(
     cell: Cell, hinted: set[Path] | None, after_look: Callable[[dict[str, Any]], None], complaint: Complaint
-) -> None:
+) -> bool:
+    """Take what there is; True when the look came to its end."""
     try:
         if cell.take_new_text(hints=hinted):
             after_look(cell.document())
         complaint.is_over()
+        return True
     except StoreError as error:
         complaint.say(f"{error} (trying again at the next look)")
     except TrueupError as error:
         complaint.say(str(error))
+    return False
 
 
 def _wait(hints: Hints, stop: threading.Event, rescan_due: float) -> None:

@@ -131,6 +131,11 @@ class Intake:
         return [words for machine in self._folders for words in self._troubles.get(machine, {})]
 
     @property
+    def away(self) -> frozenset[str]:
+        """Machines of which not every log folder could be listed at the last whole look."""
+        return frozenset(self._away)
+
+    @property
     def waiting(self) -> list[Waiting]:
         """Files whose last line has no line end yet."""
         return sorted(self._waiting.values(), key=lambda waiting: waiting.path)

@@ -46,6 +46,8 @@ class Panel:
     before: float = math.nan
     after: float = math.nan
     unit: str = "um"
+    at_us: Sequence[int] = ()  # when each part was measured
+    doubts: Sequence[str] = ()  # why other readings of each part are not believed
 
     @property
     def target(self) -> float:

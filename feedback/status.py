@@ -12,7 +12,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from feedback import answers
 from feedback.errors import StoreError, UsageError
@@ -35,9 +35,9 @@ Ask = Callable[[str, Sequence[Any]], Rows]
 
 def document(folder: Path) -> dict[str, Any]:
     """The answer document of the cell in `folder` as last written; machines without a part yet have no decisions."""
-    name, store, machines = _cell_facts(folder)
-    with _asking(folder, store) as ask:
-        return compose(folder, name, machines, ask)
+    facts = cell_facts(folder)
+    with asking(folder, facts.store) as ask:
+        return compose(folder, facts.name, facts.machines, ask)
 
 
 def compose(folder: Path, cell: str, machines: Iterable[str], ask: Ask) -> dict[str, Any]:
@@ -72,20 +72,32 @@ def snippet_of(folder: Path, machine: str, id: str) -> str | None:
     return found[0].relative_to(folder).as_posix() if found else None
 
 
-def _cell_facts(folder: Path) -> tuple[str, str, list[str]]:
-    """Name, store and machines. A file that is not as it should be is left to the full loader and its messages."""
+class CellFacts(NamedTuple):
+    """What must be known of a cell to read its present answer."""
+
+    name: str
+    store: str
+    machines: list[str]
+    time_zone: str
+
+
+def cell_facts(folder: Path) -> CellFacts:
+    """Name, store, machines and time zone. A file that is not as it should be is left to the full loader to word."""
     try:
         cell = tomllib.loads((folder / "cell.toml").read_text(encoding="utf-8-sig"))
-        return str(cell["cell"]["name"]), str(cell["cell"].get("store", "sqlite")), list(cell["machine"])
+        head = cell["cell"]
+        zone = str(head.get("time_zone", "UTC"))
+        return CellFacts(str(head["name"]), str(head.get("store", "sqlite")), list(cell["machine"]), zone)
     except (OSError, ValueError, KeyError, TypeError):
         from feedback.configuration.loading import load
 
         facts = load(folder)
-        return facts.name, facts.store, list(facts.machines)
+        return CellFacts(facts.name, facts.store, list(facts.machines), facts.time_zone.key)
 
 
 @contextmanager
-def _asking(folder: Path, store: str) -> Iterator[Ask]:
+def asking(folder: Path, store: str) -> Iterator[Ask]:
+    """A way to ask the store, which is not written to."""
     if store != "sqlite":
         from feedback.ledger.store import Store
 

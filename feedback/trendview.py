@@ -27,23 +27,24 @@ def trend_view(
     machine: str,
     register: Register,
     proposal: Mapping[str, Any] | None = None,
+    parts: int = SHOWN_PARTS,
 ) -> tuple[list[Panel], list[Mark]]:
-    """A panel for each feature of `register` over its newest parts, and the register's changes among them.
+    """A panel for each feature of `register` over its newest `parts` parts, and the register's changes among them.
 
     UsageError when no plan looks at the register. `proposal` is a proposal's content.
     """
     group = _group_of(configuration, machine, register)
     follower = Follower(group, configuration.machines[machine])
     keys = [feature.key for feature in group.features]
-    news = recent.since(sql, machine, keys, None, WARM_UP_PARTS + SHOWN_PARTS)
+    news = recent.since(sql, machine, keys, None, WARM_UP_PARTS + parts)
     progress = follower.advance(news.of(group))
-    moments, outlooks = progress.moments[-SHOWN_PARTS:], progress.outlooks
+    moments, outlooks = progress.moments[-parts:], progress.outlooks
     if outlooks is None:
         return [], []
     limits = configuration.limits.for_register(machine, register)
     shown = [(i, feature) for i, feature in enumerate(group.features) if register in feature.moves]
     forecasts = {entry["id"]: entry for entry in (proposal or {}).get("features", ())}
-    panels = [_panel(i, feature, moments, outlooks[-SHOWN_PARTS:], limits, forecasts) for i, feature in shown]
+    panels = [_panel(i, feature, moments, outlooks[-parts:], limits, forecasts) for i, feature in shown]
     return panels, _marks(moments, register)
 
 
@@ -69,6 +70,8 @@ def _panel(
     return Panel(
         title=f"feature {feature.id}, {feature.name or feature.kind}: {feature.nominal} {feature.unit}",
         parts=[moment.seen.part for moment in moments],
+        at_us=[moment.seen.at_us for moment in moments],
+        doubts=["; ".join(moment.seen.doubts) for moment in moments],
         readings=[moment.seen.deviations.get(feature.key, math.nan) for moment in moments],
         wild=outlooks.wild[:, i].tolist(),
         level=(known.total_um[:, i] + target).tolist(),

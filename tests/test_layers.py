@@ -15,6 +15,7 @@ SHELLS = {
     "feedback.__main__",
     "feedback.cell",
     "feedback.daemon",
+    "feedback.heartbeat",
     "feedback.intake",
     "feedback.status",
     "feedback.taking",
@@ -25,7 +26,7 @@ SHELLS = {
     "feedback.snippets.dialects",
     "feedback.snippets.folder",
 }
-SHELL_PACKAGES = ("feedback.ledger.", "feedback.commands.")
+SHELL_PACKAGES = ("feedback.ledger.", "feedback.commands.", "feedback.board.")
 REACHES_OUT = {
     "socket",
     "http",
