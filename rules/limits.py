@@ -17,3 +17,4 @@ class Limits:
     implausible_um: float = 300.0  # further from nominal than any wear: wrong unit, wrong offset, broken tool
     expires_parts: int | None = 10  # a proposal older than this many parts no longer describes the machine
     expires_s: float | None = None  # likewise in seconds
+    check_required: bool = False  # only with a probe that has passed a check on a certified artefact

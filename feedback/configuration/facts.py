@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
@@ -15,6 +16,19 @@ from rules.limits import Limits
 FeatureKind = Literal[
     "bore", "boss", "pocket", "web", "wall", "floor", "depth", "position", "angle", "diameter", "drilled"
 ]
+
+BREAK_LIMIT_MM = Decimal("0.2")  # common practice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeLimits:
+    """Where a probe's calibration stops being believable (mm). The defaults are common practice."""
+
+    number: int = 1  # of the probe that a check without a number was made with
+    pretravel_mm: tuple[Decimal, Decimal] = (Decimal("0.000"), Decimal("0.030"))  # nominal radius less effective radius
+    asymmetry_mm: Decimal = Decimal("0.002")  # between the effective radii towards + and - of one axis
+    offset_limit_mm: Decimal = Decimal("0.020")  # of the ball's centre from the spindle's axis
+    change_limit_mm: Decimal = Decimal("0.003")  # of any value since the last calibration
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,6 +45,10 @@ class Machine:
     lag: int
     time_zone: ZoneInfo
     repeatability_mm: Decimal | None = None  # standard deviation of the probe, when the shop has measured it
+    scale_cte_per_k: Decimal | None = None  # of the scales; None: they read true at any temperature, or are compensated
+    probe: ProbeLimits = ProbeLimits()
+    setter_mm: Decimal | None = None  # standard deviation of the tool setter; None: it says nothing about wear
+    break_limit_mm: Decimal = BREAK_LIMIT_MM  # a tool that has lost more on the setter is broken
 
     def increment(self, register: Register) -> Decimal:
         """Least increment of `register` as radius-valued mm (or degrees)."""
@@ -52,6 +70,13 @@ class Artefact:
     error_limit_mm: Decimal
     due_s: Decimal | None
     due_parts: int | None
+    centre_limit_mm: Decimal | None = None  # how far its centre may be found from where it lies; None: error_limit
+    certificate_until: date | None = None  # the last day on which the certificate is valid
+    machines: tuple[str, ...] | None = None  # the machines checked with it; None: every machine of the cell
+
+    def is_for(self, machine: str) -> bool:
+        """Whether this machine's probe is to be checked with it."""
+        return self.machines is None or machine in self.machines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,6 +75,8 @@ def _changes(stated: LengthLimits | AngleLimits) -> dict[str, Any]:
         length = getattr(stated, key)
         if length is not None:
             changes[name] = float(length.value * PER_UNIT)
+    if stated.check is not None:
+        changes["check_required"] = stated.check == "required"
     if stated.expires is not None:
         in_parts = stated.expires.kind == "parts"
         changes["expires_parts"] = int(stated.expires.value) if in_parts else None

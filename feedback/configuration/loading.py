@@ -123,7 +123,7 @@ def _cell(
         machines=machines_of(file.machine, surroundings(folder, zone, texts), report),
         plans=plans,
         limits=limits,
-        artefacts=artefacts_of(file.artefact, report),
+        artefacts=artefacts_of(file.artefact, file.machine, report),
         people=people_of(file.person, report),
         texts=dict(texts),
     )

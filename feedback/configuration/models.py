@@ -7,6 +7,7 @@ the modules that turn a table into facts.
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import parse_qs, urlsplit
@@ -164,6 +165,33 @@ def _life(found: object) -> Quantity:
     return stated.quantity
 
 
+def _day(found: object) -> date:
+    """A day: TOML's own date, or the same in quotes."""
+    if isinstance(found, date) and not isinstance(found, datetime):
+        return found
+    if isinstance(found, str):
+        try:
+            return date.fromisoformat(found.strip())
+        except ValueError:
+            pass
+    raise ValueError(f"found {shown(found)}; wanted a day such as 2027-06-01")
+
+
+def _span(found: object) -> tuple[Stated, Stated]:
+    """Two lengths, the smaller first."""
+    if isinstance(found, list) and len(found) == 2:
+        low, high = (_stated(limit, "length") for limit in found)
+        if 0 <= low.value < high.value:
+            return low, high
+    raise ValueError(f'found {shown(found)}; wanted the least and the most, such as ["0.000 mm", "0.030 mm"]')
+
+
+def _probe_number(found: object) -> int:
+    if isinstance(found, int) and not isinstance(found, bool) and 1 <= found <= 99:
+        return found
+    raise ValueError(f"found {shown(found)}; wanted the number of a probe, such as 1")
+
+
 def _tool(found: object) -> int:
     if isinstance(found, int) and not isinstance(found, bool) and 1 <= found <= 99_999_999:
         return found
@@ -248,6 +276,7 @@ Length = Annotated[Stated, PlainValidator(_above_zero("length"))]
 Measure = Annotated[Stated, PlainValidator(_measure)]
 Expansion = Annotated[Decimal, PlainValidator(_expansion)]
 Life = Annotated[Quantity, PlainValidator(_life)]
+Day = Annotated[date, PlainValidator(_day)]
 
 KINDS: Final = (
     "bore", "boss", "pocket", "web", "wall", "floor", "depth", "position", "angle", "diameter", "drilled",
@@ -275,6 +304,18 @@ class MachineTable(Table):
     tool_radius: Annotated[Literal["radius", "diameter"], PlainValidator(_one_of("radius", "diameter"))]
     lag: Annotated[int, PlainValidator(_count(0))] = 1
     repeatability: Length | None = None
+    setter: Length | None = None
+    break_limit: Length | None = None
+    scale_cte: Expansion | None = None
+    probe: Any = {}
+
+
+class ProbeTable(Table):
+    number: Annotated[int, PlainValidator(_probe_number)] = 1
+    pretravel: Annotated[tuple[Stated, Stated] | None, PlainValidator(_span)] = None
+    asymmetry: Length | None = None
+    offset_limit: Length | None = None
+    change_limit: Length | None = None
 
 
 class ArtefactTable(Table):
@@ -284,7 +325,10 @@ class ArtefactTable(Table):
     material: Text | None = None
     cte: Expansion | None = None
     error_limit: Length
+    centre_limit: Length | None = None
     due: Life | None = None
+    certificate_until: Day | None = None
+    machines: Annotated[tuple[str, ...] | None, PlainValidator(_several(words, "machines"))] = None
 
 
 class PersonTable(Table):
@@ -338,6 +382,7 @@ class _AnyLimits(Table):
     evidence: Annotated[int | None, PlainValidator(_count(1))] = None
     confidence: Annotated[float | None, PlainValidator(_confidence)] = None
     expires: Annotated[Quantity | None, PlainValidator(_life)] = None
+    check: Annotated[Literal["required", "advised"] | None, PlainValidator(_one_of("required", "advised"))] = None
 
 
 class LengthLimits(_AnyLimits):

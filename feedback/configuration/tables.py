@@ -5,13 +5,21 @@ from dataclasses import dataclass
 from decimal import Decimal
 from os.path import normpath
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from feedback.configuration.facts import Artefact, Machine, Person
+from feedback.configuration.facts import BREAK_LIMIT_MM, Artefact, Machine, Person, ProbeLimits
 from feedback.configuration.faults import AnyTable, Report, checked
 from feedback.configuration.materials import expansion_of
-from feedback.configuration.models import ArtefactTable, MachineTable, PersonTable, Stated, folder_name, one_word
+from feedback.configuration.models import (
+    ArtefactTable,
+    MachineTable,
+    PersonTable,
+    ProbeTable,
+    Stated,
+    folder_name,
+    one_word,
+)
 from feedback.configuration.suggest import did_you_mean, listed
 from feedback.units import LengthUnit, from_mm
 
@@ -45,14 +53,20 @@ def machines_of(tables: Mapping[str, object], around: Surroundings, report: Repo
     for key, table in good.items():
         _check_words(key, table, around, report)
         _check_increment(table.least_increment, table.unit, ("machine", key, "least_increment"), report)
-    machines = {key: _machine(key, table, around) for key, table in good.items()}
+    machines = {key: _machine(key, table, around, report) for key, table in good.items()}
     _check_folders(machines, around.folder, report)
     return machines
 
 
-def artefacts_of(tables: Mapping[str, object], report: Report) -> dict[str, Artefact]:
+def artefacts_of(tables: Mapping[str, object], machines: Iterable[str], report: Report) -> dict[str, Artefact]:
     """Every good [artefact.*] table, in the order written."""
     good = _good_tables(tables, "artefact", one_word, ArtefactTable, report)
+    known = tuple(machines)
+    for key, table in good.items():
+        for machine in table.machines or ():
+            if machine not in known:
+                hint = did_you_mean(machine, known)
+                report(("artefact", key, "machines"), f"found {machine!r}; wanted one of {listed(known)}{hint}")
     return {key: _artefact(key, table, report) for key, table in good.items()}
 
 
@@ -128,7 +142,7 @@ def _check_increment(stated: Stated, unit: LengthUnit, place: tuple[str, ...], r
         )
 
 
-def _machine(key: str, table: MachineTable, around: Surroundings) -> Machine:
+def _machine(key: str, table: MachineTable, around: Surroundings, report: Report) -> Machine:
     return Machine(
         name=key,
         logs=tuple(Path(normpath(around.folder / folder)) for folder in table.logs),
@@ -140,7 +154,23 @@ def _machine(key: str, table: MachineTable, around: Surroundings) -> Machine:
         lag=table.lag,
         time_zone=around.zone,
         repeatability_mm=table.repeatability.value if table.repeatability else None,
+        scale_cte_per_k=table.scale_cte,
+        probe=_probe_limits(table.probe, ("machine", key, "probe"), report),
+        setter_mm=table.setter.value if table.setter else None,
+        break_limit_mm=table.break_limit.value if table.break_limit else BREAK_LIMIT_MM,
     )
+
+
+def _probe_limits(table: object, place: tuple[str, ...], report: Report) -> ProbeLimits:
+    """What [machine.*.probe] states over the usual limits; those alone when it is at fault."""
+    stated = checked(table, ProbeTable, place, report)
+    if stated is None:
+        return ProbeLimits()
+    lengths = {f"{key}_mm": getattr(stated, key) for key in ("asymmetry", "offset_limit", "change_limit")}
+    changes: dict[str, Any] = {key: length.value for key, length in lengths.items() if length is not None}
+    if stated.pretravel is not None:
+        changes["pretravel_mm"] = tuple(limit.value for limit in stated.pretravel)
+    return ProbeLimits(number=stated.number, **changes)
 
 
 def _check_folders(machines: Mapping[str, Machine], folder: Path, report: Report) -> None:
@@ -176,4 +206,7 @@ def _artefact(key: str, table: ArtefactTable, report: Report) -> Artefact:
         error_limit_mm=table.error_limit.value,
         due_s=due.value if due and due.kind == "time" else None,
         due_parts=int(due.value) if due and due.kind == "parts" else None,
+        centre_limit_mm=table.centre_limit.value if table.centre_limit else None,
+        certificate_until=table.certificate_until,
+        machines=table.machines,
     )

@@ -1,6 +1,6 @@
 """Numbers of the configuration as a machinist reads them."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from fractions import Fraction
 
@@ -78,6 +78,18 @@ def machine_facts(machine: Machine) -> tuple[str, ...]:
     )
 
 
+def setter_facts(machine: Machine, registers: Iterable[Register]) -> str:
+    """What readings of the tool setter are used for; `registers` are those that plans look at."""
+    broken = f"a tool that has lost more than {amount(machine.break_limit_mm, 'mm', machine.unit)} on the tool setter"
+    if machine.setter_mm is None:
+        return f"{broken} is broken; otherwise its readings are not used: setter, its repeatability, is not stated"
+    told = ", ".join(str(register) for register in registers if register.is_on_setter) or "no register"
+    spread = amount(machine.setter_mm, "mm", machine.unit)
+    return (
+        f"{broken} is broken; it repeats with a standard deviation of {spread}, and its readings count for {told}"
+    )
+
+
 def limit_facts(limits: Limits, register: Register, machine_unit: LengthUnit = "mm") -> dict[str, str]:
     """The limits in force for `register`, each with its unit, under the words of limits.toml."""
     if limits.expires_parts is not None:
@@ -94,4 +106,5 @@ def limit_facts(limits: Limits, register: Register, machine_unit: LengthUnit = "
         "confidence": share(limits.confidence),
         "implausible": from_um(limits.implausible_um, register.unit, machine_unit),
         "expires": expires,
+        "check": "required" if limits.check_required else "advised",
     }

@@ -73,6 +73,7 @@ def test_limits_in_force_are_shown_for_each_register_with_their_units() -> None:
         "confidence": "99 %",
         "implausible": "0.3 mm",
         "expires": "10 parts",
+        "check": "advised",
     }
     assert shown["work 54 B"]["step"] == "0.01 deg"
     assert shown["work 54 B"]["expires"] == "36 h"

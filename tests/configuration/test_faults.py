@@ -61,7 +61,7 @@ CELL_FAULTS = [
         'dialekt = "g10-memory"',
         (
             "9: machine.M1.dialekt: is not a key of this table; wanted one of logs, layout, unit, least_increment,"
-            ' dialect, tool_radius, lag, repeatability; did you mean "dialect"?'
+            ' dialect, tool_radius, lag, repeatability, setter, break_limit, scale_cte, probe; did you mean "dialect"?'
         ),
     ),
     (
@@ -136,6 +136,73 @@ CELL_FAULTS = [
         "16: artefact.RING1.cte: found '11.5 /K'; wanted something like \"11.5e-6 /K\"",
     ),
     ('due = "8 h"', 'due = "8.5 parts"', "18: artefact.RING1.due: found '8.5 parts'; wanted whole parts"),
+    (
+        'due = "8 h"',
+        'certificate_until = "June 2027"',
+        "18: artefact.RING1.certificate_until: found 'June 2027'; wanted a day such as 2027-06-01",
+    ),
+    (
+        'due = "8 h"',
+        "certificate_until = 2027",
+        "18: artefact.RING1.certificate_until: found 2027; wanted a day such as 2027-06-01",
+    ),
+    (
+        'due = "8 h"',
+        'machines = ["M2"]',
+        "18: artefact.RING1.machines: found 'M2'; wanted one of M1",
+    ),
+    (
+        'due = "8 h"',
+        'centre_limit = "0 mm"',
+        "18: artefact.RING1.centre_limit: found '0 mm'; wanted more than zero",
+    ),
+    (
+        'dialect = "g10-memory"',
+        'scale_cte = "11.5"',
+        (
+            "9: machine.M1.scale_cte: found '11.5' without a unit;"
+            ' wanted an expansion coefficient such as "11.5e-6 /K"'
+        ),
+    ),
+    (
+        'dialect = "g10-memory"',
+        "probe = 1",
+        "9: machine.M1.probe: found 1; wanted a table of keys and values",
+    ),
+    (
+        "[artefact.RING1]",
+        '[machine.M1.probe]\npretravel = ["0.030 mm", "0 mm"]\n[artefact.RING1]',
+        (
+            "13: machine.M1.probe.pretravel: found ['0.030 mm', '0 mm'];"
+            ' wanted the least and the most, such as ["0.000 mm", "0.030 mm"]'
+        ),
+    ),
+    (
+        "[artefact.RING1]",
+        '[machine.M1.probe]\npretravel = "0.030 mm"\n[artefact.RING1]',
+        (
+            "13: machine.M1.probe.pretravel: found '0.030 mm';"
+            ' wanted the least and the most, such as ["0.000 mm", "0.030 mm"]'
+        ),
+    ),
+    (
+        "[artefact.RING1]",
+        "[machine.M1.probe]\nasymmetry = 0.002\n[artefact.RING1]",
+        f"13: machine.M1.probe.asymmetry: found 0.002 without a unit; {LENGTH}",
+    ),
+    (
+        "[artefact.RING1]",
+        "[machine.M1.probe]\nnumber = 0\n[artefact.RING1]",
+        "13: machine.M1.probe.number: found 0; wanted the number of a probe, such as 1",
+    ),
+    (
+        "[artefact.RING1]",
+        '[machine.M1.probe]\npre_travel = "0.01 mm"\n[artefact.RING1]',
+        (
+            "13: machine.M1.probe.pre_travel: is not a key of this table; wanted one of number, pretravel, asymmetry,"
+            ' offset_limit, change_limit; did you mean "pretravel"?'
+        ),
+    ),
     (
         '["review"]',
         '["reveiw"]',
@@ -334,7 +401,7 @@ LIMIT_FAULTS = [
         'stpe = "0.010 mm"',
         (
             "5: kind.work.stpe: is not a key of this table; wanted one of band, aim, settle, evidence, confidence,"
-            ' expires, step, travel, implausible; did you mean "step"?'
+            ' expires, check, step, travel, implausible; did you mean "step"?'
         ),
     ),
     (
@@ -357,6 +424,11 @@ LIMIT_FAULTS = [
             f"7: register.\"M1 tool 5 raduis\": found 'tool 5 raduis'; {REGISTER}, after the machine's name;"
             ' did you mean "M1 tool 5 radius"?'
         ),
+    ),
+    (
+        'band = "30 %"',
+        "check = true",
+        "2: default.check: found True; wanted required or advised",
     ),
 ]
 
