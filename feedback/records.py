@@ -91,6 +91,7 @@ class ArtefactReading(Record):
     x: Decimal | None = None
     y: Decimal | None = None
     temperature_c: Decimal | None = None
+    probe: int | None = None  # None: the machine's usual one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +103,7 @@ class ProbeCalibration(Record):
 
     probe: int
     values: Mapping[str, Decimal | None]
+    artefact: str | None = None  # what it was calibrated on, where the log says so
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -273,12 +273,14 @@ def _artefact(writer: _Writer, record: ArtefactReading) -> None:
         "x": record.x,
         "y": record.y,
         "temperature_c": record.temperature_c,
+        "probe": record.probe,
     }
     writer.other("artefact", record, content)
 
 
 def _calibration(writer: _Writer, record: ProbeCalibration) -> None:
-    writer.other("calibration", record, {"probe": record.probe, "values": dict(record.values)})
+    content = {"probe": record.probe, "values": dict(record.values), "artefact": record.artefact}
+    writer.other("calibration", record, content)
 
 
 def _repeat(writer: _Writer, record: Repeat) -> None:

@@ -39,9 +39,12 @@ def describe(record: Record) -> str:
             return f"tool {record.tool} measured on the setter:{_values(length=record.length, radius=record.radius)}"
         case ArtefactReading():
             centre = _values(x=record.x, y=record.y)
-            return f"artefact {record.artefact} reads {plain(record.actual)} mm{centre}{_warm(record.temperature_c)}"
+            probe = "" if record.probe is None else f" with probe {record.probe}"
+            size = f"{plain(record.actual)} mm{centre}{_warm(record.temperature_c)}"
+            return f"artefact {record.artefact} reads {size}{probe}"
         case ProbeCalibration():
-            return f"probe {record.probe} was calibrated:{_calibrated(record)}{_at(record.at)}"
+            on = "" if record.artefact is None else f" on {record.artefact}"
+            return f"probe {record.probe} was calibrated{on}:{_calibrated(record)}{_at(record.at)}"
         case Repeat():
             return f"repeat on {record.artefact}, point {record.point}: {plain(record.actual)} mm"
         case Unreadable():

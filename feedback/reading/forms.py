@@ -106,6 +106,7 @@ def artefact(words: Words) -> list[Record]:
             actual=words.length("ACTUAL"),
             x=words.maybe_length("X"),
             y=words.maybe_length("Y"),
+            probe=words.whole("PROBE") if "PROBE" in words.values else None,
             temperature_c=words.maybe_number("TEMP"),
         )
     ]
@@ -113,7 +114,7 @@ def artefact(words: Words) -> list[Record]:
 
 def calibration(words: Words) -> list[Record]:
     place = words.place
-    said = words.values.keys() - {"PROBE", "DATE", "TIME", "UNIT"}
+    said = words.values.keys() - {"PROBE", "ARTEFACT", "DATE", "TIME", "UNIT"}
     return [
         ProbeCalibration(
             line=place.line,
@@ -122,6 +123,7 @@ def calibration(words: Words) -> list[Record]:
             at=words.at,
             probe=words.whole("PROBE"),
             values={word: _calibrated(words, word) for word in words.values if word in said},
+            artefact=words.values.get("ARTEFACT"),
         )
     ]
 

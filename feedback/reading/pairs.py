@@ -157,7 +157,7 @@ def _calibration(tokens: Sequence[_Token]) -> Mapping[str, str]:
     columns: dict[str, int] = {}
     word = ""
     for token in tokens:
-        if _CALIBRATION_WORD.fullmatch(token.word) and token.word not in _NO_NUMBERS and not _states_unit(word, values):
+        if _CALIBRATION_WORD.fullmatch(token.word) and token.word not in _NO_NUMBERS and not _wants_name(word, values):
             word = token.word
             if word in values:
                 raise MisreadError(f"found {word} twice; wanted it once", token.column)
@@ -172,9 +172,9 @@ def _calibration(tokens: Sequence[_Token]) -> Mapping[str, str]:
     return values
 
 
-def _states_unit(word: str, values: Mapping[str, str]) -> bool:
-    """Whether the next token is the unit's name, which looks like a word."""
-    return word == "UNIT" and values["UNIT"] == ""
+def _wants_name(word: str, values: Mapping[str, str]) -> bool:
+    """Whether the next token is a unit's or an artefact's name, which looks like a word."""
+    return word in ("UNIT", "ARTEFACT") and values[word] == ""
 
 
 def _blanked(text: str) -> str:

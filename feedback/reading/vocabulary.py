@@ -17,8 +17,8 @@ KNOWN: Final[dict[str, frozenset[str]]] = {
     "OFFSET WORK": frozenset({"WORK", "P", "X", "Y", "Z", "A", "B", "C"}) | VALUED,
     "NEWTOOL": frozenset({"NEWTOOL"}) | WHEN,
     "SETTER": frozenset({"TOOL", "LENGTH", "RADIUS", "DIAMETER"}) | VALUED,
-    "ARTEFACT": frozenset({"ARTEFACT", "ACTUAL", "X", "Y", "TEMP"}) | VALUED,
-    "CALIBRATION": frozenset({"PROBE"}) | VALUED,  # and any word a calibration prints
+    "ARTEFACT": frozenset({"ARTEFACT", "PROBE", "ACTUAL", "X", "Y", "TEMP"}) | VALUED,
+    "CALIBRATION": frozenset({"PROBE", "ARTEFACT"}) | VALUED,  # and any word a calibration prints
     "REPEAT": frozenset({"REPEAT", "POINT", "ACTUAL", "TEMP"}) | VALUED,
 }
 NEEDED: Final[dict[str, tuple[str, ...]]] = {

@@ -207,6 +207,15 @@ def test_an_empty_calibration_value_is_kept_as_such() -> None:
     assert calibration.values == {"RXP": Decimal("2.9981"), "RXM": None, "RYP": Decimal("2.998"), "RYM": None}
 
 
+def test_a_calibration_may_name_its_artefact_and_a_check_its_probe() -> None:
+    """On a machine with two probes, and for quality, the log says what was measured with what."""
+    calibration = one("CALIBRATION PROBE 2 ARTEFACT RING1 RXP 2.9981 RYM")
+    assert (calibration.probe, calibration.artefact) == (2, "RING1")
+    assert calibration.values == {"RXP": Decimal("2.9981"), "RYM": None}
+    check = one("ARTEFACT RING1 PROBE 2 ACTUAL 40.0012")
+    assert (check.artefact, check.probe, check.actual) == ("RING1", 2, Decimal("40.0012"))
+
+
 def test_calibration_values_are_converted_but_not_its_temperature() -> None:
     """An inch machine's effective radii are inches, degrees Celsius are not."""
     calibration = one("CALIBRATION PROBE 1 RXP 0.1 TEMP 21 UNIT inch", METRIC)
