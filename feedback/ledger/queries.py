@@ -2,7 +2,7 @@
 
 import json
 import zlib
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
@@ -19,7 +19,12 @@ if TYPE_CHECKING:
 
 LIVE = ("open", "accepted")
 EFFECT = ("gain", "gain_low", "gain_high", "parts", "why")
+DECIDED_LOOKED_BACK = 200  # events in which the beginning of an answer is looked for
+BYTES_LOOKED_BACK = 2_000_000  # likewise, of their texts: somebody is waiting for the page
 EVENTS_AT_ONCE = 100  # their texts are in memory together, up to about a megabyte each
+
+
+Ask = Callable[[str, Sequence[Any]], Sequence[Sequence[Any]]]  # one query; `Sql.rows` is one, `status.asking` another
 
 
 class StreamRow(NamedTuple):
@@ -220,6 +225,12 @@ def holds(sql: Sql, machine: str) -> dict[str, Hold]:
 
 def is_locked_until_change(sql: Sql, machine: str, register: str) -> bool:
     """Whether all that locks the register ends with its next change: no lock since its last release outlasts that."""
+    locks = locks_in_force(sql, machine, register)
+    return bool(locks) and all(lock.get("until") == "change" for lock in locks)
+
+
+def locks_in_force(sql: Sql, machine: str, register: str) -> list[dict[str, Any]]:
+    """What has locked the register since its last release, newest first, as its events say it."""
     locks = []
     for event in reversed(story(sql, machine, ("locked", "wrong-way", "released"))):
         content = event.content
@@ -227,8 +238,8 @@ def is_locked_until_change(sql: Sql, machine: str, register: str) -> bool:
             continue
         if event.kind == "released":
             break
-        locks.append(content.get("until"))
-    return bool(locks) and all(until == "change" for until in locks)
+        locks.append(content)
+    return locks
 
 
 def effect(sql: Sql, id: str) -> dict[str, Any] | None:
@@ -264,6 +275,82 @@ def other_records(sql: Sql, machine: str, kind: str, after: int = 0) -> list[dic
         {**json.loads(payload), "at_us": at_us, "part_id": part_id, "source": f"{path}:{line}"}
         for payload, at_us, part_id, path, line in found
     ]
+
+
+class Part(NamedTuple):
+    """A part by its name, and when it was measured."""
+
+    name: str
+    at_us: int
+
+
+class SaidSince(NamedTuple):
+    """Since which part a register has had its present answer; `is_longer` when it goes back further than was looked."""
+
+    part: str
+    is_longer: bool
+
+
+def newest_event(ask: Ask) -> int:
+    """The number of the newest event, 0 before the first."""
+    ((seq,),) = ask("SELECT coalesce(max(seq), 0) FROM event", ())
+    return int(seq)
+
+
+def newest_part(ask: Ask, machine: str, name: str | None = None) -> Part | None:
+    """The newest complete part of a machine, or the newest one called `name`."""
+    named = "" if name is None else "AND part = ? "
+    found = ask(
+        f"SELECT part, at_us FROM part WHERE machine = ? AND ended IS NOT NULL {named}"
+        "ORDER BY at_us DESC, id DESC LIMIT 1",
+        (machine,) if name is None else (machine, name),
+    )
+    return Part(*found[0]) if found else None
+
+
+def said_since(ask: Ask, machine: str, register: str, answer: str) -> SaidSince | None:
+    """Since which part `register` has been answered `answer`, looking back a bounded way; None when it is not."""
+    rows = ask(
+        "SELECT seq, body FROM event WHERE kind = 'decided' AND machine = ? ORDER BY seq DESC LIMIT ?",
+        (machine, DECIDED_LOOKED_BACK),
+    )
+    since, looked = None, 0
+    for seq, body in rows:
+        text = _unpacked(seq, body) or b"[]"
+        looked += len(text)
+        for entry in reversed(json.loads(text)):
+            if entry["register"] != register:
+                continue
+            if entry["answer"] != answer:
+                return since
+            since = SaidSince(entry["part"], is_longer=False)
+        if looked > BYTES_LOOKED_BACK:
+            return None if since is None else since._replace(is_longer=True)
+    return None if since is None else since._replace(is_longer=len(rows) == DECIDED_LOOKED_BACK)
+
+
+def locked_at(ask: Ask, machine: str, register: str) -> int | None:
+    """When a register was locked last, microseconds UTC."""
+    rows = ask(
+        "SELECT at_us, payload FROM event WHERE kind IN ('locked', 'wrong-way') AND machine = ? "
+        "ORDER BY seq DESC LIMIT 100",
+        (machine,),
+    )
+    return next((at_us for at_us, payload in rows if json.loads(payload)["register"] == register), None)
+
+
+def about(sql: Sql, id: str) -> list[Event]:
+    """Everything the history says of one proposal, oldest first."""
+    rows = sql.rows(
+        "SELECT seq, at_us, kind, machine, payload, prev, hash FROM event WHERE kind NOT IN ('taken', 'closed', "
+        "'decided', 'configuration') AND payload LIKE ? ORDER BY seq",
+        (f'%"id":"{id}"%',),
+    )
+    events = [
+        Event(seq, at, kind, machine, payload, None, prev, sealed)
+        for seq, at, kind, machine, payload, prev, sealed in rows
+    ]
+    return [event for event in events if event.content.get("id") == id]
 
 
 def snapshot(sql: Sql, machine: str, group_key: str) -> Snapshot | None:
