@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from feedback.common import cause_told
+from feedback.setter import tells_of_break
 from rules.evidence import Cause, Evidence
 from rules.verdicts import Decision
 
@@ -119,7 +120,9 @@ def with_proposal(entry: Mapping[str, Any], proposal: Mapping[str, Any] | None) 
 
 def with_lock(entry: Mapping[str, Any], machine: str, why: str | None) -> dict[str, Any]:
     """A decision about a register that is locked: whatever else is said about it, a person has to look."""
-    shown = dict(entry)
+    if tells_of_break(why):
+        return _with_break(entry, machine, str(why))
+    shown = _without_break(entry)
     if why is not None:
         shown["locked"] = why
         # for any other lock, what the trend takes for a cause is the change that went wrong
@@ -131,6 +134,25 @@ def with_lock(entry: Mapping[str, Any], machine: str, why: str | None) -> dict[s
         others = [reason for reason in shown["reasons"] if reason["rule"] != "lock"]
         shown["reasons"] = [{"rule": "lock", "verdict": "hold", "words": words}, *others]
     return shown
+
+
+def _with_break(entry: Mapping[str, Any], machine: str, why: str) -> dict[str, Any]:
+    """A decision about a register of a tool that the tool setter found broken."""
+    release = f'trueup release "{machine} {entry["register"]}" --by ... --why ...'
+    others = [reason for reason in entry["reasons"] if reason["rule"] != "broken"]
+    reason = {"rule": "broken", "verdict": "stop", "words": f"{why} ({release})"}
+    return {**entry, "answer": "stop", "cause": "tool-broken", "locked": why, "reasons": [reason, *others]}
+
+
+def _without_break(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """A decision made while the tool counted as broken, shown after that has been lifted."""
+    stops = [reason["rule"] for reason in entry["reasons"] if reason["verdict"] == "stop"]
+    if "broken" not in stops:
+        return dict(entry)
+    words = "the tool no longer counts as broken; the next part is awaited"
+    others = [reason for reason in entry["reasons"] if reason["rule"] != "broken"]
+    shown = {**entry, "reasons": [{"rule": "broken", "verdict": "wait", "words": words}, *others]}
+    return shown if stops != ["broken"] else {**shown, "answer": "wait", "cause": "none"}
 
 
 def needs_a_look(document: Mapping[str, Any]) -> bool:

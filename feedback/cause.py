@@ -28,7 +28,7 @@ def likely_cause(kind: RegisterKind, track: Track, *, jump_age: int, is_moving: 
 def decided_cause(evidence: Evidence, decision: Decision) -> Cause:
     """The cause to show beside the decision: what the rules found in the sizes themselves comes first."""
     found = {reason.rule: reason.verdict for reason in decision.reasons}
-    if found.get("plausible") == "stop":
+    if "stop" in (found.get("plausible"), found.get("broken")):
         return "tool-broken"
     shared = None if evidence.locked is None else cause_told(evidence.locked)
     if shared is not None:

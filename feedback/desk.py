@@ -17,6 +17,7 @@ from feedback.evidence import Standing, Witness
 from feedback.follow import UM_PER_MM, Change, PartSeen
 from feedback.ledger import queries, recent, review
 from feedback.registers import Register, register
+from feedback.setter import tells_of_break
 from feedback.snippets.entry import on_page
 from rules.evidence import Evidence
 from rules.limits import Limits
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 UNDER_WAY = ("open", "accepted", "rejected")
 _EFFECTS = {"confirmed": review.confirm, "unconfirmed": review.leave_unconfirmed, "wrong-way": review.find_wrong_way}
+UNTIL_NEW_TOOL = "new-tool"  # what ends a lock on a broken tool
 EVIDENCE_PARTS = 10  # parts whose log lines a proposal names; older ones weigh next to nothing in the estimate
 
 
@@ -79,7 +81,8 @@ class Desk:
         return Standing(
             pending=live.id if live is not None and live.status == "accepted" else None,
             rejected=live.id if live is not None and live.status == "rejected" else None,
-            locked=hold.locked,
+            locked=None if tells_of_break(hold.locked) else hold.locked,
+            broken=hold.locked if tells_of_break(hold.locked) else None,
             growth_released=hold.growth_released,
         )
 
@@ -121,16 +124,46 @@ class Desk:
             self._holds = queries.holds(tx.sql, self.machine.name)
 
     def lock(self, tx: "Writing", register: Register, why: str) -> None:
-        """Propose nothing more for the register until a person releases it; a proposal ends with the next part."""
+        """Propose nothing more for the register until a person releases it; a proposal ends with the next part.
+
+        A tool that was found broken stays so: nothing else that is said of it hides that.
+        """
+        if self.is_broken(str(register)):
+            return
         review.lock(tx, self.machine.name, str(register), why)
         self._holds = queries.holds(tx.sql, self.machine.name)
+
+    def is_broken(self, register: str) -> bool:
+        """The tool setter found the register's tool broken, and nothing has ended that."""
+        return tells_of_break(self._holds.get(register, queries.Hold()).locked)
+
+    def tool_broken(self, tx: "Writing", register: Register, why: str) -> None:
+        """Stop for the register's tool until a new one is recorded or a person releases it."""
+        if not self.is_broken(str(register)):
+            review.lock(tx, self.machine.name, str(register), why, {"until": UNTIL_NEW_TOOL})
+            self._holds = queries.holds(tx.sql, self.machine.name)
+
+    def break_mended(self, tx: "Writing", tool: int, source: str) -> list[str]:
+        """A new tool ends the stop for the broken one; what else locked its registers stays. Those registers."""
+        mended = [name for name in self._holds if register(name).tool == tool and self.is_broken(name)]
+        for name in mended:
+            why = f"a new tool {tool} was recorded ({source})"
+            locks = queries.locks_in_force(tx.sql, self.machine.name, name)
+            others = [lock for lock in locks if lock.get("until") != UNTIL_NEW_TOOL]
+            review.release_by_change(tx, self.machine.name, name, why)
+            for lock in reversed(others):
+                until = {} if lock.get("until") is None else {"until": lock["until"]}
+                review.lock(tx, self.machine.name, name, lock["why"], until)
+        self._holds = queries.holds(tx.sql, self.machine.name)
+        return mended
 
     def effect_found(self, tx: "Writing", finding: Finding) -> None:
         """Keep what a change did: with its proposal, or, for a hand change, only where it contradicts."""
         entry = self._entry_of(tx, finding)
         if entry is not None:
             _EFFECTS[finding.status](tx, entry, finding.why, finding.measured())
-        if finding.contradicts and (entry is None or finding.status != "wrong-way"):
+        is_told = self.is_broken(str(finding.register)) or (entry is not None and finding.status == "wrong-way")
+        if finding.contradicts and not is_told:
             is_sign_wrong = finding.status == "wrong-way"
             until = {} if is_sign_wrong else {"until": "change"}
             why = finding.why if is_sign_wrong else f"{finding.why} (the next change of the register ends this too)"

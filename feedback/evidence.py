@@ -21,6 +21,7 @@ class Standing:
     pending: str | None = None
     rejected: str | None = None
     locked: str | None = None
+    broken: str | None = None  # the tool setter found the tool broken
     growth_released: bool = False
     unproven: str | None = None  # why the last change has not been seen to work yet
 
@@ -144,6 +145,7 @@ class Witness:
             wear_sign=self._wear_sign,
             new_tool_recorded=track.new_tool,
             growth_released=standing.growth_released,
+            broken=standing.broken,
             locked=standing.locked,
             moving=seen.moving if seen.unsettled[r] else None,
             fit_failed=seen.fit_failed,

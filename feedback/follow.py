@@ -51,7 +51,18 @@ class ToolSeen:
     source: str
 
 
-Happening = PartSeen | RegisterSeen | ToolSeen
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetterSeen:
+    """The tool setter measured a tool (mm, radius-valued); None: not measured."""
+
+    tool: int
+    length: Decimal | None
+    radius: Decimal | None
+    at_us: int
+    source: str
+
+
+Happening = PartSeen | RegisterSeen | ToolSeen | SetterSeen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

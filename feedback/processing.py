@@ -16,15 +16,18 @@ from feedback.cause import PARTS_A_CHANGE_IS_NEWS, decided_cause
 from feedback.common import Jump, Jumps
 from feedback.configuration.facts import Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
+from feedback.configuration.words import amount
 from feedback.desk import Desk
 from feedback.effect import NOTHING, Effects, Finding, Step
 from feedback.evidence import Forecast, Glimpse, Witness, feature_evidence
-from feedback.follow import Change, Follower, Happening, Moment, Progress, Track
+from feedback.follow import Change, Follower, Happening, Moment, PartSeen, Progress, Track
 from feedback.ledger import queries, recent
 from feedback.ledger.recent import News
-from feedback.registers import Register, register
+from feedback.registers import Register, register, tool_register
 from feedback.screen import Screen
-from rules.catalogue import SIZE_RULES
+from feedback.series import ToolRow
+from feedback.setter import SetterWatch
+from rules.catalogue import BREAK_RULES, SIZE_RULES
 from rules.engine import decide
 from rules.evidence import Evidence
 from rules.limits import Limits
@@ -111,9 +114,13 @@ class MachineProcess:
         self.lines = [GroupLine(group, machine, configuration) for group in groups(configuration, machine.name)]
         grouped = frozenset[str]().union(*(line.register_names for line in self.lines))
         self._loose = _LooseRegisters(queries.register_values(sql, machine.name), grouped)
+        self._grouped = grouped
         self._said: dict[str, tuple[str, ...]] = {}
         self._jumps = Jumps()
         self._part_numbers = PartNumbers()
+        self._setter = _setter_watch(configuration, machine)
+        for row in recent.tools_and_setters(sql, machine.name):
+            _ = self._setter.new_tool(row) if isinstance(row, ToolRow) else self._setter.see(row)
         for line in self.lines:
             line.restore(sql)
 
@@ -123,6 +130,7 @@ class MachineProcess:
         for row in news.tools:
             self.desk.tool_changed(tx, row.tool, row.source)
             self._jumps.forget_tool(row.tool)
+        looked_at = self._look_at_setter(tx, news)
         self._part_numbers.count(news)
         for change in self._loose.changes(news):
             self.desk.register_changed(tx, change)
@@ -131,6 +139,9 @@ class MachineProcess:
             happenings = news.of(line.group)
             if happenings:
                 entries += self._take_line(tx, line, happenings, at_edge=at_edge)
+            if at_edge and looked_at.intersection(line.group.registers) and not _brings_a_part(happenings):
+                entries += self._judge_newest(tx, line)
+        entries += [self._say_of_tool(one) for one in sorted(looked_at) if str(one) not in self._grouped]
         if at_edge:
             self._lock_what_moved_together(tx)
         if entries:
@@ -178,6 +189,34 @@ class MachineProcess:
                 part=seen.part,
                 size_um=float(outlooks.jump_um[k, r]),
             )
+
+    def _look_at_setter(self, tx: "Writing", news: News) -> set[Register]:
+        """Stop for the tools that the setter found broken, and no longer for those replaced since: their registers."""
+        looked_at = set[Register]()
+        for row in news.tools_as_read():
+            if isinstance(row, ToolRow):
+                if self._setter.new_tool(row):
+                    looked_at |= {register(name) for name in self.desk.break_mended(tx, row.tool, row.source)}
+                continue
+            why = self._setter.see(row)
+            if why is not None:
+                broken = self._registers_of(row.tool)
+                looked_at |= broken
+                for one in broken:
+                    self.desk.tool_broken(tx, one, why)
+        return looked_at
+
+    def _registers_of(self, tool: int) -> set[Register]:
+        """The registers of a tool that plans look at; of any other tool its length, to have a name for it."""
+        grouped = {one for line in self.lines for one in line.group.registers if one.tool == tool}
+        return grouped or {tool_register(tool, "length")}
+
+    def _say_of_tool(self, own: Register) -> Entry:
+        """A tool that no plan looks at: all there is to say is whether it is broken."""
+        standing = self.desk.standing(str(own))
+        evidence = Evidence(register=str(own), kind="tool", part="", features=(), broken=standing.broken)
+        decision = decide(evidence, Limits(), BREAK_RULES)
+        return answers.decision_entry(evidence, decision, decided_cause(evidence, decision))
 
     def _lock_what_moved_together(self, tx: "Writing") -> None:
         """A change that several tools show at once is nobody's wear; while it is news, a person has to look first."""
@@ -309,6 +348,20 @@ class _LooseRegisters:
                     register=register(row.register), old=track.value, new=value, source=row.source, at_new_tool=False
                 )
             self._tracks[row.register] = track.after_print(value)
+
+
+def _setter_watch(configuration: Configuration, machine: Machine) -> SetterWatch:
+    def implausible_mm(own: Register) -> Decimal:
+        return Decimal(repr(configuration.limits.for_register(machine.name, own).implausible_um)) / 1000
+
+    def shown(mm: Decimal) -> str:
+        return amount(mm, "mm", machine.unit)
+
+    return SetterWatch(machine.break_limit_mm, implausible_mm, shown)
+
+
+def _brings_a_part(happenings: Sequence[Happening]) -> bool:
+    return any(isinstance(happening, PartSeen) for happening in happenings)
 
 
 def _carrying(decision: Decision) -> tuple[str, ...]:

@@ -43,6 +43,11 @@ class Register:
         """The tool's number, or None for a work offset."""
         return int(self.owner.removeprefix("tool ")) if self.kind == "tool" else None
 
+    @property
+    def is_on_setter(self) -> bool:
+        """Whether a tool setter measures what the register corrects: length and radius of a tool that turns."""
+        return self.kind == "tool" and self.axis in ("length", "radius")
+
 
 def tool_register(tool: int, axis: str) -> Register:
     return Register(f"tool {tool}", axis)

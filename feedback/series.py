@@ -10,7 +10,7 @@ from itertools import groupby
 from operator import attrgetter, itemgetter
 from typing import NamedTuple
 
-from feedback.follow import Happening, PartSeen, RegisterSeen, ToolSeen
+from feedback.follow import Happening, PartSeen, RegisterSeen, SetterSeen, ToolSeen
 from feedback.registers import register
 
 NOT_NEWS = "delivered-before"  # the check of `feedback.trust` whose doubt means: this part is already in the series
@@ -46,17 +46,34 @@ class ToolRow(NamedTuple):
     at_us: int
     part_id: int | None
     source: str
+    line: int = 0
+
+
+class SetterRow(NamedTuple):
+    """One reading of the tool setter, mm and radius-valued as in the log; None: not measured."""
+
+    id: int
+    tool: int
+    length: str | None
+    radius: str | None
+    at_us: int
+    part_id: int | None
+    source: str
+    line: int = 0
 
 
 # Where a happening stands in the machine's history: time; inside a part or after the parts of that time; part id; what
 # of it comes first; arrival.
 _Place = tuple[int, int, int, int, int]
 _INSIDE, _AFTER = 0, 1
-_PRINT, _PART = 0, 1
+_OLD_TOOL, _PRINT, _NEW_TOOL, _PART = -1, 0, 1, 2  # of one moment: the worn tool, its change, the tool put in
 
 
 def in_order(
-    measurements: Iterable[MeasurementRow], registers: Iterable[RegisterRow], tools: Iterable[ToolRow]
+    measurements: Iterable[MeasurementRow],
+    registers: Iterable[RegisterRow],
+    tools: Sequence[ToolRow],
+    setters: Sequence[SetterRow] = (),
 ) -> list[Happening]:
     """Everything in the order in which it happened."""
     placed: list[tuple[_Place, Happening]] = [
@@ -70,14 +87,31 @@ def in_order(
         for row in registers
     ]
     placed += [(_place(row), ToolSeen(tool=row.tool, at_us=row.at_us, source=row.source)) for row in tools]
+    changes = tools if setters else ()
+    placed += [(_place(row, _which_tool(row, changes)), _on_setter(row)) for row in setters]
     placed.sort(key=itemgetter(0))
     return [happening for _, happening in placed]
 
 
-def _place(row: RegisterRow | ToolRow) -> _Place:
+def _place(row: RegisterRow | ToolRow | SetterRow, which: int = _PRINT) -> _Place:
     if row.part_id is None:
-        return (row.at_us, _AFTER, 0, _PRINT, row.id)
-    return (row.at_us, _INSIDE, row.part_id, _PRINT, row.id)
+        return (row.at_us, _AFTER, 0, which, row.id)
+    return (row.at_us, _INSIDE, row.part_id, which, row.id)
+
+
+def _which_tool(row: SetterRow, changes: Iterable[ToolRow]) -> int:
+    """Which of two tools was measured where the change bears the same time: the line tells."""
+    same = [change for change in changes if _moment(change) == _moment(row)]
+    return _OLD_TOOL if any(change.line > row.line for change in same) else _NEW_TOOL
+
+
+def _moment(row: ToolRow | SetterRow) -> tuple[int, int, int | None]:
+    return row.tool, row.at_us, row.part_id
+
+
+def _on_setter(row: SetterRow) -> SetterSeen:
+    length, radius = (None if text is None else Decimal(text) for text in (row.length, row.radius))
+    return SetterSeen(tool=row.tool, length=length, radius=radius, at_us=row.at_us, source=row.source)
 
 
 def _parts(measurements: Iterable[MeasurementRow]) -> Iterator[PartSeen]:

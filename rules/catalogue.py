@@ -2,6 +2,7 @@
 
 from rules.aim import Aim
 from rules.band import Band
+from rules.broken import Broken
 from rules.cause import CauseFits
 from rules.confidence import Confidence
 from rules.conflict import Conflict
@@ -22,6 +23,7 @@ from rules.travel import Travel
 
 RULES: tuple[Rule, ...] = (
     Plausible(),
+    Broken(),
     Tolerance(),
     Doubt(),
     Lock(),
@@ -43,6 +45,9 @@ RULES: tuple[Rule, ...] = (
 
 # What can be said of a feature that no register moves: its size can stop the run, nothing else follows from it.
 SIZE_RULES: tuple[Rule, ...] = (Plausible(), Tolerance(), Doubt())
+
+# What can be said of a tool that no plan looks at.
+BREAK_RULES: tuple[Rule, ...] = (Broken(),)
 
 
 def table() -> tuple[tuple[str, str], ...]:

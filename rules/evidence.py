@@ -60,6 +60,7 @@ class Evidence:
     wear_sign: Literal[1, -1] = 1  # of the error that wear gives; -1 where a worn tool needs a bigger value
     new_tool_recorded: bool = False  # a new tool or edge was recorded and its first correction has not been made yet
     growth_released: bool = False  # a person has released corrections in the growing direction
+    broken: str | None = None  # why the tool counts as broken, whatever the parts read; None: it does not
     locked: str | None = None  # why a person must release this register first
     moving: str | None = None  # what is moving and not yet understood, in words; None: nothing
     fit_failed: str | None = None  # the fit's own complaint; the estimate then rests on the priors alone

@@ -15,7 +15,16 @@ from feedback.configuration.signatures import (
     rank,
     separating_feature,
 )
-from feedback.configuration.words import PER_UNIT, amount, from_um, limit_facts, machine_facts, share, tells
+from feedback.configuration.words import (
+    PER_UNIT,
+    amount,
+    from_um,
+    limit_facts,
+    machine_facts,
+    setter_facts,
+    share,
+    tells,
+)
 from feedback.registers import Register
 from rules.limits import Limits
 
@@ -131,10 +140,11 @@ def _machine_report(configuration: Configuration, machine: Machine) -> MachineRe
         *_common_mode_warnings(features, registers, has_artefact=bool(configuration.artefacts)),
         *(warning for feature in features for warning in _feature_warnings(feature, machine, limits)),
         *(warning for register in registers for warning in _step_warnings(register, machine, limits[register])),
+        *_setter_warnings(machine),
     ]
     return MachineReport(
         machine=machine.name,
-        facts=machine_facts(machine),
+        facts=(*machine_facts(machine), setter_facts(machine, registers)),
         features=tuple(_feature_report(feature, machine) for feature in features),
         groups=tuple(_group_report(group) for group in coupled),
         registers=tuple(_register_report(register, features, machine, limits[register]) for register in registers),
@@ -239,6 +249,14 @@ def _implausible(feature: Feature, register: Register, limits: Limits, machine: 
         f"its tolerance reaches past what {register} calls implausible,"
         f" {from_um(limits.implausible_um, feature.unit, machine.unit)}: good parts would be stopped"
     )
+
+
+def _setter_warnings(machine: Machine) -> Iterator[str]:
+    if machine.setter_mm is not None and machine.break_limit_mm < SPREAD * machine.setter_mm:
+        least = amount(SPREAD * machine.setter_mm, "mm", machine.unit)
+        found = amount(machine.break_limit_mm, "mm", machine.unit)
+        scatter = f"{SPREAD} standard deviations of the tool setter, {least}"
+        yield f"break_limit is {found}, less than {scatter}: good tools would be stopped; raise it"
 
 
 def _step_warnings(register: Register, machine: Machine, limits: Limits) -> Iterator[str]:

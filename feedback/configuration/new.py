@@ -25,6 +25,8 @@ dialect = "sheet"  # how a correction is written down: sheet, g10-memory, rs274,
 tool_radius = "radius"  # what its tool register stores: radius or diameter. Look it up at the control: an error doubles
 lag = 1  # parts usually cut between the probing and the operator's entry
 # repeatability = "{repeatability}"  # standard deviation of the probe, once it has been measured
+# setter = "{setter}"  # likewise of the tool setter: then its readings count beside those of the parts
+# break_limit = "{break_limit}"  # a tool that has lost more on the tool setter since it was last measured is broken
 
 # A certified ring tells a drifting probe from a wearing tool. Copy every digit of its certificate.
 # [artefact.RING1]
@@ -129,6 +131,8 @@ _VALUES: Final[Mapping[LengthUnit, Mapping[str, str]]] = {
     "mm": {
         "increment": "0.001 mm",
         "repeatability": "0.0010 mm",
+        "setter": "0.002 mm",
+        "break_limit": "0.2 mm",
         "ring": "40.00062 mm",
         "ring_uncertainty": "0.0008 mm",
         "ring_limit": "0.003 mm",
@@ -146,6 +150,8 @@ _VALUES: Final[Mapping[LengthUnit, Mapping[str, str]]] = {
     "inch": {
         "increment": "0.0001 in",
         "repeatability": "0.00004 in",
+        "setter": "0.0001 in",
+        "break_limit": "0.008 in",
         "ring": "1.57483 in",
         "ring_uncertainty": "0.00003 in",
         "ring_limit": "0.0001 in",

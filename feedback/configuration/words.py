@@ -85,9 +85,7 @@ def setter_facts(machine: Machine, registers: Iterable[Register]) -> str:
         return f"{broken} is broken; otherwise its readings are not used: setter, its repeatability, is not stated"
     told = ", ".join(str(register) for register in registers if register.is_on_setter) or "no register"
     spread = amount(machine.setter_mm, "mm", machine.unit)
-    return (
-        f"{broken} is broken; it repeats with a standard deviation of {spread}, and its readings count for {told}"
-    )
+    return f"{broken} is broken; it repeats with a standard deviation of {spread}, and its readings count for {told}"
 
 
 def limit_facts(limits: Limits, register: Register, machine_unit: LengthUnit = "mm") -> dict[str, str]:

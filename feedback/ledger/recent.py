@@ -2,12 +2,13 @@
 
 import json
 from collections.abc import Sequence
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback.configuration.facts import Group
 from feedback.follow import Happening
 from feedback.ledger.sql import marks
-from feedback.series import MeasurementRow, RegisterRow, ToolRow, in_order
+from feedback.series import MeasurementRow, RegisterRow, SetterRow, ToolRow, in_order
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
@@ -22,16 +23,25 @@ FROM register_value v LEFT JOIN stream s ON s.id = v.stream WHERE v.machine = ? 
 _TOOLS = """
 SELECT t.id, t.tool, t.at_us, t.part_id, s.path, t.line
 FROM new_tool t LEFT JOIN stream s ON s.id = t.stream WHERE t.machine = ? AND """
+_SETTERS = """
+SELECT o.id, o.payload, o.at_us, o.part_id, s.path, o.line
+FROM other_record o LEFT JOIN stream s ON s.id = o.stream WHERE o.kind = 'setter' AND o.machine = ? AND """
 
 _THE_BEGINNING = (-(2**62), -1)
 
 
 class News(NamedTuple):
-    """Measurements of completed parts, register prints and new tools of one machine."""
+    """Measurements of completed parts, register prints, new tools and tool-setter readings of one machine."""
 
     measurements: list[MeasurementRow]
     registers: list[RegisterRow]
     tools: list[ToolRow]
+    setters: Sequence[SetterRow] = ()
+
+    def tools_as_read(self) -> list[ToolRow | SetterRow]:
+        """New tools and tool-setter readings of one text, in the order of its lines."""
+        both: list[ToolRow | SetterRow] = [*self.tools, *self.setters]
+        return sorted(both, key=attrgetter("line"))
 
     def of(self, group: Group) -> list[Happening]:
         """What concerns one group, in order."""
@@ -42,6 +52,7 @@ class News(NamedTuple):
             [row for row in self.measurements if row.feature in features],
             [row for row in self.registers if row.register in registers],
             [row for row in self.tools if row.tool in tools],
+            [row for row in self.setters if row.tool in tools],
         )
 
 
@@ -52,6 +63,7 @@ def brought_by(sql: "Sql", machine: str, seq: int) -> News:
         sql.rows(f"{_MEASUREMENTS} p.ended = ?", values),
         sql.rows(f"{_REGISTERS} v.seq = ?", values),
         sql.rows(f"{_TOOLS} t.seq = ?", values),
+        sql.rows(f"{_SETTERS} o.seq = ?", values),
     )
 
 
@@ -64,7 +76,28 @@ def since(sql: "Sql", machine: str, features: Sequence[str], after: tuple[int, i
         sql.rows(f"{_MEASUREMENTS} p.ended IS NOT NULL AND (p.at_us > ? OR (p.at_us = ? AND p.id > ?))", values),
         sql.rows(_REGISTERS + later.format("v"), values),
         sql.rows(_TOOLS + later.format("t"), values),
+        sql.rows(_SETTERS + later.format("o"), values),
     )
+
+
+def tools_and_setters(sql: "Sql", machine: str) -> list[ToolRow | SetterRow]:
+    """Every new tool and tool-setter reading of a machine, in the order in which the text came."""
+    order = "{0}.seq >= 0 ORDER BY {0}.seq, {0}.line"
+    values = (machine,)
+    tools: list[tuple[int, ToolRow | SetterRow]]
+    tools = [(row[0], _tool(row[1:])) for row in sql.rows(f"{_with_seq(_TOOLS, 't')}{order.format('t')}", values)]
+    setters = [(row[0], _setter(row[1:])) for row in sql.rows(f"{_with_seq(_SETTERS, 'o')}{order.format('o')}", values)]
+    both = sorted([*tools, *setters], key=_place_in_text)
+    return [row for _, row in both]
+
+
+def _place_in_text(placed: tuple[int, ToolRow | SetterRow]) -> tuple[int, int]:
+    seq, row = placed
+    return seq, row.line
+
+
+def _with_seq(query: str, table: str) -> str:
+    return query.replace("SELECT ", f"SELECT {table}.seq, ")
 
 
 def _before_the_newest(sql: "Sql", machine: str, features: Sequence[str], parts: int) -> tuple[int, int]:
@@ -116,13 +149,28 @@ def newest_parts(sql: "Sql", machine: str, features: Sequence[str], up_to: int, 
 
 
 def _news(
-    measurements: Sequence[Sequence[Any]], registers: Sequence[Sequence[Any]], tools: Sequence[Sequence[Any]]
+    measurements: Sequence[Sequence[Any]],
+    registers: Sequence[Sequence[Any]],
+    tools: Sequence[Sequence[Any]],
+    setters: Sequence[Sequence[Any]],
 ) -> News:
     return News(
         [MeasurementRow._make((*facts, _doubts(doubts))) for *facts, doubts in measurements],
         [RegisterRow._make((*facts, f"{path}:{line}")) for *facts, path, line in registers],
-        [ToolRow._make((*facts, f"{path}:{line}")) for *facts, path, line in tools],
+        [_tool(row) for row in tools],
+        [_setter(row) for row in setters],
     )
+
+
+def _tool(row: Sequence[Any]) -> ToolRow:
+    *facts, path, line = row
+    return ToolRow._make((*facts, f"{path}:{line}", line))
+
+
+def _setter(row: Sequence[Any]) -> SetterRow:
+    id, payload, at_us, part_id, path, line = row
+    said = json.loads(payload)
+    return SetterRow(id, said["tool"], said["length"], said["radius"], at_us, part_id, f"{path}:{line}", line)
 
 
 def _doubts(kept: str | None) -> tuple[tuple[str, str], ...]:

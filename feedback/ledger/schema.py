@@ -40,6 +40,10 @@ def _whole(name: str, *, null: bool = False) -> Column[int]:
     return Column(name, BigInteger, nullable=null)
 
 
+def _whole_key(name: str) -> Column[int]:
+    return Column(name, BigInteger, nullable=False, primary_key=True, autoincrement=False)
+
+
 event = Table(
     "event",
     tables,
@@ -138,6 +142,7 @@ other_record = Table(
     _text("payload"),
     _whole("seq"),
     Index("other_record_by_kind", "machine", "kind", "id"),
+    Index("other_record_by_event", "machine", "seq"),
 )
 unreadable = Table(
     "unreadable",
@@ -178,6 +183,7 @@ proposal = Table(
     _text("by_person", null=True),
     _text("note", null=True),
     _whole("seq"),  # of the event that opened it
+    _text("doubted", null=True),  # why what it rests on is in doubt
     Index("proposal_by_register", "machine", "register"),
 )
 register_hold = Table(
@@ -187,6 +193,45 @@ register_hold = Table(
     _text("register", key=True),
     _text("locked", null=True),
     Column("growth_released", Boolean, nullable=False),
+)
+probe_check = Table(
+    "probe_check",
+    tables,
+    _id(),  # also the number of the doubt that a failed one casts
+    _text("machine"),
+    _whole("probe"),
+    _text("what"),
+    _text("artefact", null=True),
+    _whole("at_us"),
+    _whole("before_part_id"),  # the newest part that began before it: with the time, its place among the parts
+    _text("result"),
+    Column("set_aside", Boolean, nullable=False),  # a person has answered for its failing
+    _text("payload"),
+    _whole("seq"),
+    Index("probe_check_in_time", "machine", "at_us", "before_part_id"),
+)
+probe_doubt = Table(
+    "probe_doubt",
+    tables,
+    _id(),
+    _text("machine"),
+    _whole("probe"),
+    _whole("since_us"),
+    _whole("since_part_id"),
+    _whole("until_us", null=True),
+    _whole("until_part_id", null=True),
+    _text("words"),
+    Column("lifted", Boolean, nullable=False),
+    _whole("seq"),
+)
+probe_state = Table(
+    "probe_state",
+    tables,
+    _text("machine", key=True),
+    _whole_key("probe"),
+    _text("state"),
+    _text("payload"),
+    _whole("seq"),
 )
 checkpoint = Table(
     "checkpoint",
@@ -203,6 +248,7 @@ checkpoint = Table(
 
 FOLDED: Final = (
     stream, part, measurement, register_value, new_tool, other_record, unreadable, decision, proposal, register_hold,
+    probe_check, probe_doubt, probe_state,
 )  # fmt: skip
 
 _SQLITE_GUARD = """

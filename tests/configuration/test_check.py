@@ -55,7 +55,30 @@ def test_machine_facts_are_sentences_one_can_check_at_the_control() -> None:
         "3 parts are usually cut between probing and entry",
         "its clock runs in Europe/Lisbon",
         "the probe repeats with a standard deviation of 0.0008 mm",
+        "a tool that has lost more than 0.2 mm on the tool setter is broken; otherwise its readings are not used: setter,"
+        " its repeatability, is not stated",
     )
+
+
+def test_a_stated_tool_setter_says_which_registers_its_readings_count_for() -> None:
+    """Length and radius of the tools that plans look at; what it scatters and what counts as broken, in words."""
+    floor = feature("7", kind="floor", tool=8)
+    (machine,) = checked(BORE, floor, DATUM, machine='setter = "0.002 mm"\nbreak_limit = "0.5 mm"\n').machines
+    assert machine.facts[-1] == (
+        "a tool that has lost more than 0.5 mm on the tool setter is broken; it repeats with a standard deviation of"
+        " 0.002 mm, and its readings count for tool 5 radius, tool 8 length"
+    )
+
+
+def test_a_break_limit_within_the_setters_scatter_is_warned_of() -> None:
+    """A setter that scatters by 10 um cannot tell a tool 50 um short from a good one."""
+    facts = 'setter = "0.010 mm"\nbreak_limit = "0.050 mm"\n'
+    assert [warning for warning in warnings(BORE, machine=facts) if "break_limit" in warning] == [
+        (
+            "break_limit is 0.05 mm, less than 6 standard deviations of the tool setter, 0.06 mm: good tools would be"
+            " stopped; raise it"
+        )
+    ]
 
 
 def test_limits_in_force_are_shown_for_each_register_with_their_units() -> None:

@@ -83,6 +83,16 @@ CELL_FAULTS = [
         f"9: machine.M1.repeatability: found '1 h' with unit 'h'; {LENGTH}",
     ),
     (
+        'dialect = "g10-memory"',
+        "setter = 0.002",
+        f"9: machine.M1.setter: found 0.002 without a unit; {LENGTH}",
+    ),
+    (
+        'dialect = "g10-memory"',
+        'break_limit = "0 mm"',
+        "9: machine.M1.break_limit: found '0 mm'; wanted more than zero",
+    ),
+    (
         '"logs/M1"',
         '"."',
         "6: machine.M1.logs: found '/cell', which holds the cell folder itself; wanted a folder with logs only",

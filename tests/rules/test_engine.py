@@ -213,7 +213,8 @@ def test_at_even_odds_the_band_alone_decides() -> None:
     even = Limits(confidence=0.5, evidence=1)
     edge = 0.30 * 10.5
 
-    assert decided(case(feature(-edge - 1e-9, sd_um=80.0), limits=even)).reasons[10].verdict == "clear"
+    just_outside = decided(case(feature(-edge - 1e-9, sd_um=80.0), limits=even))
+    assert reason(just_outside, "confidence").verdict == "clear"
     assert decided(case(feature(-edge - 1e-9, sd_um=80.0), limits=even)).answer == "correct"
     assert decided(case(feature(-edge + 1e-9, sd_um=80.0), limits=even)).answer == "leave"
 
