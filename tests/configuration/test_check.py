@@ -55,8 +55,10 @@ def test_machine_facts_are_sentences_one_can_check_at_the_control() -> None:
         "3 parts are usually cut between probing and entry",
         "its clock runs in Europe/Lisbon",
         "the probe repeats with a standard deviation of 0.0008 mm",
-        "a tool that has lost more than 0.2 mm on the tool setter is broken; otherwise its readings are not used: setter,"
-        " its repeatability, is not stated",
+        (
+            "a tool that has lost more than 0.2 mm on the tool setter is broken; otherwise its readings are not used:"
+            " setter, its repeatability, is not stated"
+        ),
     )
 
 
