@@ -80,7 +80,7 @@ class _Scale:
     def prior(self) -> tuple[Array, Array]:
         """Mean and standard deviation of the logarithms."""
         priors, states = self.priors, self.states
-        mean = self.theta(prior_parameters(priors, states.shape.register_kinds, states.features))
+        mean = self.theta(prior_parameters(priors, states.shape.register_kinds, states.features, states.shape.setters))
         factors = [priors.noise_factor] * states.features + [priors.walk_factor] * len(self._kinds)
         return mean, np.log(factors + ([priors.slope_walk_factor] if self._has_slopes else []))
 
@@ -185,7 +185,7 @@ def _window(states: States, priors: Priors, sheet: Sheet, at_set_up: bool) -> _W
 def _known_moves(known: Array, sheet: Sheet) -> Array:
     rows = [known]
     for moved, fresh in zip(sheet.moved[1:], sheet.fresh[1:], strict=True):
-        rows.append(np.where(fresh, 0.0, rows[-1] + moved))
+        rows.append(np.where(fresh, moved, rows[-1] + moved))
     return np.array(rows)
 
 

@@ -13,6 +13,8 @@ from feedback.trend.priors import Parameters, Priors
 from feedback.trend.shape import States
 from feedback.trend.statespace import Array, Belief, Flags, Model, Run, run
 
+SETTER_WALK_UM = 0.2  # per part: a tool setter warms up and gets dirty too (common practice: some um over a shift)
+
 
 @dataclass(frozen=True, slots=True)
 class Position:
@@ -24,7 +26,11 @@ class Position:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """n parts in columns. `shock` is extra variance of each state where a sudden change was recognised."""
+    """n parts in columns. `shock` is extra variance of each state where a sudden change was recognised.
+
+    Where a new tool stands, `moved` is where its register's error is expected, and `shock` the variance of that beside
+    the one of any new tool: below zero where earlier edges have shown what to expect.
+    """
 
     parts: list[str]
     readings: Array  # n x F, nan: missing
@@ -65,6 +71,7 @@ def model_of(states: States, parameters: Parameters) -> Model:
     for index in states.slope:
         if index is not None:
             walk_var[index] = parameters.slope_walk_um**2
+    walk_var[list(states.setter_own)] = SETTER_WALK_UM**2
     return Model(states.design, np.square(parameters.noise_um), states.transition, walk_var)
 
 
@@ -75,12 +82,13 @@ def prior_var(states: States, priors: Priors, level_um: float) -> Array:
     for index in states.own:
         if index is not None:
             var[index] = priors.own_offset_um**2
+    var[list(states.setter_own)] = priors.setter_offset_um**2
     return var
 
 
 def prior_cov(states: States, priors: Priors, level_um: float) -> Array:
     """K x K: likewise with the own offsets tied together, since none of them is what a register could take away."""
-    own = [index for index in states.own if index is not None]
+    own = [index for index in states.own if index is not None and index not in states.setter_own]
     var = prior_var(states, priors, level_um)
     var[own] = 0.0
     cov: Array = np.diag(var) + priors.own_offset_um**2 * states.own_shares
@@ -106,7 +114,7 @@ def entered(states: States, priors: Priors, position: Position, moved: Array, fr
     belief, known = position.belief, position.known + moved
     if fresh.any():
         belief = renewed(states, priors, belief, fresh)
-        known = np.where(fresh, 0.0, known)
+        known = np.where(fresh, moved, known)
     if shock.any():
         belief = Belief(belief.mean, belief.cov + np.diag(shock))
     return Position(belief, known)

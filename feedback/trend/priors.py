@@ -25,6 +25,8 @@ class Priors:
     new_tool_level_um: float = 20.0  # a new edge differs from the old one by 5 to 20 um
     slope_um: float = 1.0  # wear per part of a tool not seen yet
     own_offset_um: float = 5.0  # form and deflection of one feature against its neighbours
+    setter_noise_um: float = 2.0  # repeatability of a tool setter
+    setter_offset_um: float = 1000.0  # of a tool's first setter reading: nothing is known beforehand, it is the zero
 
     def walk_um(self, kind: RegisterKind) -> float:
         """Walk of the level of a register of this kind, per part."""
@@ -36,9 +38,12 @@ SURFACE_UM = 1.5  # surface and clamping on top of the probe's own repeatability
 
 def priors_for(group: Group, machine: Machine) -> Priors:  # noqa: ARG001  # by group: room for what plans may know
     """The priors of one group: noise from the machine's measured repeatability where the shop has it."""
-    if machine.repeatability_mm is None:
-        return Priors()
-    return Priors(noise_um=math.hypot(float(machine.repeatability_mm) * 1000, SURFACE_UM))
+    stated = {}
+    if machine.repeatability_mm is not None:
+        stated["noise_um"] = math.hypot(float(machine.repeatability_mm) * 1000, SURFACE_UM)
+    if machine.setter_mm is not None:
+        stated["setter_noise_um"] = float(machine.setter_mm) * 1000
+    return Priors(**stated)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,10 +55,10 @@ class Parameters:
     slope_walk_um: float
 
 
-def prior_parameters(priors: Priors, kinds: tuple[RegisterKind, ...], features: int) -> Parameters:
-    """The parameters before any fit."""
+def prior_parameters(priors: Priors, kinds: tuple[RegisterKind, ...], features: int, setters: int = 0) -> Parameters:
+    """The parameters before any fit; the last `setters` of the features are readings of the tool setter."""
     return Parameters(
-        noise_um=(priors.noise_um,) * features,
+        noise_um=(priors.noise_um,) * (features - setters) + (priors.setter_noise_um,) * setters,
         walk_um=tuple(priors.walk_um(kind) for kind in kinds),
         slope_walk_um=priors.slope_walk_um,
     )

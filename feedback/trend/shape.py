@@ -16,13 +16,23 @@ ROUNDING = 1e-9  # a feature of which the registers take away all but this share
 
 @dataclass(frozen=True)
 class GroupShape:
-    """R registers and F features; `sensitivity` is F x R. Names are only for messages."""
+    """R registers and F features; `sensitivity` is F x R. Names are only for messages.
+
+    The last `setters` features are readings of the tool setter: they move with one register each, have an offset that
+    every new tool begins anew, and count as no part.
+    """
 
     register_kinds: tuple[RegisterKind, ...]
     sensitivity: tuple[tuple[float, ...], ...]
     register_names: tuple[str, ...] = ()
     feature_names: tuple[str, ...] = ()
     feature_units: tuple[Unit, ...] = ()
+    setters: int = 0
+
+    @property
+    def of_parts(self) -> int:
+        """How many features are of parts."""
+        return len(self.sensitivity) - self.setters
 
     def register_name(self, register: int) -> str:
         return self.register_names[register] if self.register_names else f"register {register + 1}"
@@ -65,7 +75,8 @@ class States:
     """The K states of a group: a level per register, a slope per tool register, an own offset where one can show.
 
     Own offsets (form, deflection) are what no setting of the registers takes away; what one does take away is the
-    registers' error, whatever its cause. So a feature that alone tells a register has no own offset.
+    registers' error, whatever its cause. So a feature that alone tells a register has no own offset. A tool setter
+    measures the whole tool: its reading always has one, which stands last.
     """
 
     shape: GroupShape
@@ -90,6 +101,13 @@ class States:
         moves: Flags = self.sensitivity != 0
         return moves
 
+    @cached_property
+    def told(self) -> Flags:
+        """F x R: a part with a reading of the feature tells about the register; the tool setter's tells of no part."""
+        told: Flags = self.moves.copy()
+        told[self.shape.of_parts :] = False
+        return told
+
     def moving(self, features: Flags | list[int]) -> Flags:
         """R: the register moves at least one of `features`."""
         registers: Flags = np.any(self.moves[features], axis=0)
@@ -110,8 +128,15 @@ class States:
     @cached_property
     def left_over(self) -> Array:
         """F x F: projects readings on what no setting of the registers gives; to offsets of size 1 it is the prior."""
-        given: Array = self.sensitivity @ np.linalg.pinv(self.sensitivity)
-        return np.eye(self.features) - given
+        of_parts = self.sensitivity[: self.shape.of_parts]
+        left_over = np.eye(self.features)
+        left_over[: len(of_parts), : len(of_parts)] -= of_parts @ np.linalg.pinv(of_parts)
+        return left_over
+
+    @cached_property
+    def setter_own(self) -> tuple[int, ...]:
+        """The indices of the tool setter's offsets."""
+        return tuple(range(self.count - self.shape.setters, self.count))
 
     @cached_property
     def own_shares(self) -> Array:
@@ -120,6 +145,7 @@ class States:
         shares = np.zeros((self.count, self.count))
         places = [index for index in self.own if index is not None]
         shares[np.ix_(places, places)] = self.left_over[np.ix_(features, features)]
+        shares[self.setter_own, :] = 0.0  # theirs is not form or deflection
         return shares
 
     @property
@@ -151,11 +177,13 @@ class States:
         return transition
 
     def belonging_to(self, registers: Flags) -> Flags:
-        """K: levels and slopes of the flagged registers."""
+        """K: levels, slopes and tool-setter offsets of the flagged registers."""
         flags = np.zeros(self.count, dtype=np.bool_)
         for register in np.flatnonzero(registers):
             flags[register] = True
             slope = self.slope[register]
             if slope is not None:
                 flags[slope] = True
+        for feature, index in enumerate(self.setter_own, start=self.shape.of_parts):
+            flags[index] = bool((self.moves[feature] & registers).any())
         return flags

@@ -83,7 +83,7 @@ class Tracker:
         self._states = States(shape)
         self._priors = priors
         self._fixed = fixed
-        self._parameters = fixed or prior_parameters(priors, shape.register_kinds, self._states.features)
+        self._parameters = fixed or prior_parameters(priors, shape.register_kinds, self._states.features, shape.setters)
         self._complaint: str | None = None
         self._position = set_up(self._states, priors)
         self._memory = new_memory(self._states, self._position)
@@ -184,7 +184,7 @@ class Tracker:
 
     def _touched(self, readings: Array) -> Flags:
         """n x R: the part has a reading of the register."""
-        touched: Flags = (~np.isnan(readings)).astype(np.int64) @ self._states.moves.astype(np.int64) > 0
+        touched: Flags = (~np.isnan(readings)).astype(np.int64) @ self._states.told.astype(np.int64) > 0
         return touched
 
     def _take_quietly(self, sheet: Sheet, page: Page, at: int) -> int:
