@@ -1,0 +1,49 @@
+"""What a replay asks the store: everything one machine did, which proposals were entered, what the columns rest on."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from feedback.ledger import queries, recent
+from feedback.ledger.chain import canonical, digest
+from feedback.ledger.recent import News
+
+if TYPE_CHECKING:
+    from feedback.ledger.sql import Sql
+
+_BEFORE_EVERYTHING = (-(2**62), -1)
+
+
+def everything(sql: "Sql", machine: str) -> News:
+    """All measurements of completed parts, register prints and new tools of one machine."""
+    return recent.since(sql, machine, (), _BEFORE_EVERYTHING, 0)
+
+
+def entries(sql: "Sql", machine: str) -> Iterator[tuple[str, str, int]]:
+    """Every proposal that reached the machine: register, the log line that showed it, id of its part."""
+    opened = dict(sql.rows("SELECT id, opened_part_id FROM proposal WHERE machine = ?", (machine,)))
+    for event in queries.story(sql, machine, ("entered",)):
+        content = event.content
+        yield content["register"], content["source"], opened.get(content["id"]) or -1
+
+
+def digest_of(sql: "Sql", machine: str, *facts: Any) -> str:
+    """Changes whenever the columns of a machine would be others: its taken text, doubts, entries, and `facts`."""
+    streams = [[row.id, row.taken, row.digest, row.finished] for row in queries.streams(sql, machine)]
+    doubts = [event.seq for event in queries.story(sql, machine, ("doubted",))]
+    return digest(canonical({"rests on": [streams, doubts, list(entries(sql, machine)), *facts]}).encode())
+
+
+def corrections(sql: "Sql", machine: str) -> list[dict[str, Any]]:
+    """Every proposal of one machine that was entered, oldest first: register, part, change and new value as text."""
+    rows = queries.proposals(sql, machine, ("entered", "confirmed", "unconfirmed", "wrong-way"))
+    return [
+        {
+            "register": row.register,
+            "part_id": row.opened_part_id,
+            "part": row.content["part"],
+            "change": row.content["change"],
+            "new": row.content["new"],
+            "id": row.id,
+        }
+        for row in rows
+    ]

@@ -1,0 +1,341 @@
+"""One coupling group's past in columns: what the trend knew after each part, and what was changed. Pure.
+
+The estimates do not depend on the limits, and the trend is linear in known moves (design: filter once, decide many). So
+the group is followed once, by the same `Follower` as live, and everything a rule may look at is read from here. Changes
+that came from proposals are kept apart from all others: a replay takes them out and puts its own in.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from decimal import Decimal
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedback.configuration.facts import Group, Machine
+from feedback.evidence import Forecast, Standing, Witness
+from feedback.follow import UM_PER_MM, Change, Follower, Happening, Moment, PartSeen, Progress, Track
+from rules.evidence import Evidence
+
+if TYPE_CHECKING:
+    from feedback.trend.tracker import Outlooks
+
+Floats = NDArray[np.float64]
+Counts = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+NOBODY = Standing()
+PARTS_AFTER_LATE_NEWS = 400  # as live: the group is followed again from so many of its newest parts
+ROWS_AT_ONCE = 20_000  # followed together; changes memory only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entered:
+    """A proposal that reached the machine: the log line that showed it, and the part it was opened at."""
+
+    register: str
+    source: str
+    opened_part_id: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroupPast:
+    """n parts of one group with F features and R registers; row k rests on what had arrived with part k.
+
+    Micrometres (millidegrees). `value_mm` is what the register held (mm or deg), nan until it was printed; `hand_um`
+    and `entry_um` are its changes since the row before that nobody proposed, and that a proposal asked for; a change
+    that is part of setting up a new tool (`fresh`) is in neither.
+    """
+
+    group: Group
+    machine: Machine
+    part_id: Counts
+    number: Counts  # the machine's own count of parts, of this group or not
+    at_us: Counts
+    part: Sequence[str]
+    doubts: Mapping[int, tuple[str, ...]]  # row -> words, where there are any
+    read_um: Floats  # n x F, deviations from nominal; nan: not read, or not believed
+    fresh: Flags  # n x R, a new tool was recorded since the row before
+    value_mm: Floats  # n x R
+    hand_um: Floats  # n x R
+    entry_um: Floats  # n x R
+    delay: Counts  # n x R, parts that would be cut between this one and the first cut with a correction proposed now
+    outlooks: "Outlooks"
+    first: int = 0  # the row from which on a replay decides
+
+    def __len__(self) -> int:
+        return len(self.part)
+
+    @cached_property
+    def forecast(self) -> Forecast:
+        return Forecast(self.outlooks, self.machine.lag)
+
+    @cached_property
+    def witnesses(self) -> tuple[Witness, ...]:
+        return tuple(Witness(self.group, register, self.machine) for register in self.group.registers)
+
+    @cached_property
+    def sensitivity(self) -> Floats:
+        """F x R."""
+        registers = self.group.registers
+        table = [[float(feature.moves.get(register, 0)) for register in registers] for feature in self.group.features]
+        return np.array(table).reshape(len(table), len(registers))
+
+    @cached_property
+    def lower_um(self) -> Floats:
+        return np.array([float(feature.lower) * UM_PER_MM for feature in self.group.features])
+
+    @cached_property
+    def upper_um(self) -> Floats:
+        return np.array([float(feature.upper) * UM_PER_MM for feature in self.group.features])
+
+    @cached_property
+    def due_row(self) -> Counts:
+        """n x R: the first row that is cut with a correction proposed after this one; n where there is none."""
+        first = self.number[:, None] + 1 + self.delay
+        return np.searchsorted(self.number, first).astype(np.int64)
+
+    def seen(self, row: int, extra_um: Floats | None = None) -> PartSeen:
+        """The part of a row, as it would have read with so much more in the registers."""
+        shift = 0.0 if extra_um is None else self.sensitivity @ extra_um
+        read = (self.read_um[row] + shift).tolist()
+        keys = [feature.key for feature in self.group.features]
+        return PartSeen(
+            part_id=int(self.part_id[row]),
+            part=self.part[row],
+            at_us=int(self.at_us[row]),
+            deviations={key: um for key, um in zip(keys, read, strict=True) if um == um},
+            doubts=self.doubts.get(row, ()),
+        )
+
+    def evidence(
+        self,
+        row: int,
+        column: int,
+        track: Track | None = None,
+        standing: Standing = NOBODY,
+        extra_um: Floats | None = None,
+    ) -> Evidence:
+        """What the rules look at after a row, with so much more in the registers; without `track`, as really held."""
+        seen = self.forecast.after(row)
+        if extra_um is not None:
+            shift = self.sensitivity * extra_um
+            total, own = np.array(seen.total_um) + shift.sum(axis=1), np.array(seen.own_um) + shift
+            seen = replace(seen, total_um=total.tolist(), own_um=own.tolist())
+        moment = Moment(seen=self.seen(row, extra_um), tracks={}, changes=())
+        held = Track(value=self.value(row, column)) if track is None else track
+        return self.witnesses[column].evidence(seen, moment, held, standing)
+
+    def value(self, row: int, column: int) -> Decimal | None:
+        """What a register held, as it was printed."""
+        value = float(self.value_mm[row, column])
+        return Decimal(repr(value)) if value == value else None
+
+    def window(self, since_us: int | None, until_us: int | None) -> "GroupPast":
+        """The same past with nothing after `until_us`; what was done before `since_us` stays as it was."""
+        end = len(self) if until_us is None else int(np.searchsorted(self.at_us, until_us, side="right"))
+        first = 0 if since_us is None else min(end, int(np.searchsorted(self.at_us, since_us)))
+        kept, early = self[:end], np.arange(end)[:, None] < first
+        return replace(
+            kept,
+            first=first,
+            hand_um=np.where(early, kept.hand_um + kept.entry_um, kept.hand_um),
+            entry_um=np.where(early, 0.0, kept.entry_um),
+        )
+
+    def __getitem__(self, rows: slice) -> "GroupPast":
+        start, stop, _ = rows.indices(len(self))
+        columns = {name: getattr(self, name)[rows] for name in (*ARRAYS, "part", "outlooks")}
+        doubts = {row - start: words for row, words in self.doubts.items() if start <= row < stop}
+        return replace(self, doubts=doubts, **columns)
+
+
+ARRAYS = ("part_id", "number", "at_us", "read_um", "fresh", "value_mm", "hand_um", "entry_um", "delay")
+
+
+def followed(
+    group: Group,
+    machine: Machine,
+    happenings: Sequence[Happening],
+    numbers: Mapping[int, int],
+    entered: Sequence[Entered],
+) -> GroupPast | None:
+    """The past of `group`, or None without parts or registers.
+
+    `happenings` in the order in which they happened; `numbers` counts the machine's parts by part id.
+    """
+    if not group.registers or not any(isinstance(one, PartSeen) for one in happenings):
+        return None
+    follower = Follower(group, machine)
+    pieces: list[_Piece] = []
+    for restart, some in _stretches(happenings):
+        if restart is not None:
+            follower = Follower(group, machine)
+            follower.advance(restart)
+        for few in _portions(some):
+            piece = _piece(follower.advance(few), {(one.register, one.source) for one in entered})
+            pieces += [] if piece is None else [piece]
+    return _joined(group, machine, pieces, numbers, entered) if pieces else None
+
+
+def _stretches(happenings: Sequence[Happening]) -> Iterator[tuple[Sequence[Happening] | None, Sequence[Happening]]]:
+    """What arrived in order, and before each stretch after late news what the group is followed again from.
+
+    Part ids count arrivals. A late part has no row: the newest part is decided on, as live.
+    """
+    ids = [one.part_id for one in happenings if isinstance(one, PartSeen)]
+    late = _late(ids)
+    if not late:
+        yield None, happenings
+        return
+    on_time = [part for part in sorted(ids) if part not in late]
+    bounds = sorted({min((part for part in on_time if part > one), default=-1) for one in late} - {-1})
+    for low, high in zip([-1, *bounds], [*bounds, max(ids) + 1], strict=True):
+        begin, end = _last_before(happenings, low, late), _last_before(happenings, high, late)
+        known = None if low < 0 else _newest([one for one in happenings if _is_known(one, low, begin)])
+        yield known, [one for one in happenings if _belongs(one, low, high, begin, end, late)]
+
+
+def _late(ids: Sequence[int]) -> set[int]:
+    """Ids (in the order of their times) of parts that arrived when a later one had been taken already."""
+    late, least_after = set(), np.inf
+    for part in reversed(ids):
+        if part > least_after:
+            late.add(part)
+        least_after = min(least_after, part)
+    return late
+
+
+def _last_before(happenings: Sequence[Happening], part_id: int, late: set[int]) -> int:
+    """The time of the last part on time that arrived before `part_id`."""
+    seen = (one for one in happenings if isinstance(one, PartSeen) and one.part_id not in late)
+    return max((one.at_us for one in seen if one.part_id < part_id), default=-1)
+
+
+def _is_known(one: Happening, low: int, begin: int) -> bool:
+    return one.part_id < low if isinstance(one, PartSeen) else one.at_us <= begin
+
+
+def _belongs(one: Happening, low: int, high: int, begin: int, end: int, late: set[int]) -> bool:
+    if isinstance(one, PartSeen):
+        return low <= one.part_id < high and one.part_id not in late
+    return begin < one.at_us <= end
+
+
+def _newest(happenings: Sequence[Happening]) -> Sequence[Happening]:
+    places = [place for place, one in enumerate(happenings) if isinstance(one, PartSeen)]
+    return happenings[places[-PARTS_AFTER_LATE_NEWS] :] if len(places) > PARTS_AFTER_LATE_NEWS else happenings
+
+
+def _portions(happenings: Sequence[Happening]) -> Iterator[Sequence[Happening]]:
+    return (happenings[start : start + ROWS_AT_ONCE] for start in range(0, len(happenings), ROWS_AT_ONCE))
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    moments: Sequence[Moment]
+    changes: Sequence[tuple[int, Change, bool]]  # row, change, asked for by a proposal
+    outlooks: "Outlooks"
+
+
+def _piece(progress: Progress, entries: set[tuple[str, str]]) -> _Piece | None:
+    if progress.outlooks is None:
+        return None
+    changes = [
+        (row, change, (str(change.register), change.source) in entries)
+        for row, moment in enumerate(progress.moments)
+        for change in moment.changes
+    ]
+    return _Piece(progress.moments, changes, progress.outlooks)
+
+
+def _joined(
+    group: Group, machine: Machine, pieces: Sequence[_Piece], numbers: Mapping[int, int], entered: Sequence[Entered]
+) -> GroupPast:
+    moments = [moment for piece in pieces for moment in piece.moments]
+    starts = np.cumsum([0, *(len(piece.moments) for piece in pieces)])
+    changes = [
+        (int(start) + row, change, is_entry)
+        for start, piece in zip(starts, pieces, strict=False)
+        for row, change, is_entry in piece.changes
+    ]
+    seen = [moment.seen for moment in moments]
+    keys = [feature.key for feature in group.features]
+    number = np.array([numbers[one.part_id] for one in seen], dtype=np.int64)
+    shape = (len(moments), len(group.registers))
+    return GroupPast(
+        group=group,
+        machine=machine,
+        part_id=np.array([one.part_id for one in seen], dtype=np.int64),
+        number=number,
+        at_us=np.array([one.at_us for one in seen], dtype=np.int64),
+        part=[one.part for one in seen],
+        doubts={row: one.doubts for row, one in enumerate(seen) if one.doubts},
+        read_um=np.array([[one.deviations.get(key, np.nan) for key in keys] for one in seen]),
+        fresh=_by_register(group, moments, lambda track: track.parts_since_new_tool == 1).astype(np.bool_),
+        value_mm=_by_register(group, moments, lambda track: np.nan if track.value is None else float(track.value)),
+        hand_um=_moved(group, shape, [(row, one) for row, one, is_entry in changes if not is_entry]),
+        entry_um=_moved(group, shape, [(row, one) for row, one, is_entry in changes if is_entry]),
+        delay=_delays(group, machine, shape, number, numbers, changes, entered, seen),
+        outlooks=joined_outlooks([piece.outlooks for piece in pieces]),
+    )
+
+
+def _by_register(group: Group, moments: Sequence[Moment], of: Any) -> Floats:
+    table = [[of(moment.tracks[register]) for register in group.registers] for moment in moments]
+    return np.array(table, dtype=np.float64).reshape(len(moments), len(group.registers))
+
+
+def _moved(group: Group, shape: tuple[int, int], changes: Sequence[tuple[int, Change]]) -> Floats:
+    moved = np.zeros(shape)
+    for row, change in changes:
+        if not change.at_new_tool:
+            moved[row, group.registers.index(change.register)] += float(change.new - change.old) * UM_PER_MM
+    return moved
+
+
+def _delays(
+    group: Group,
+    machine: Machine,
+    shape: tuple[int, int],
+    number: Counts,
+    numbers: Mapping[int, int],
+    changes: Sequence[tuple[int, Change, bool]],
+    entered: Sequence[Entered],
+    seen: Sequence[PartSeen],
+) -> Counts:
+    """The shop's own lag: that of the proposal really made here, else of its last entry seen so far, else as stated."""
+    opened = {(one.register, one.source): one.opened_part_id for one in entered}
+    row_of = {one.part_id: row for row, one in enumerate(seen)}
+    delay = np.full(shape, machine.lag, dtype=np.int64)
+    own: list[tuple[int, int, int]] = []
+    for row, change, is_entry in changes:
+        opened_id = opened.get((str(change.register), change.source))
+        if not is_entry or opened_id is None or opened_id not in numbers:
+            continue
+        column = group.registers.index(change.register)
+        lag = max(0, int(number[row]) - numbers[opened_id] - 1)
+        delay[row:, column] = lag
+        if opened_id in row_of:
+            own.append((row_of[opened_id], column, lag))
+    for row, column, lag in own:
+        delay[row, column] = lag
+    return delay
+
+
+def joined_outlooks(pieces: Sequence["Outlooks"]) -> "Outlooks":
+    """Outlooks one after the other, as of one run."""
+    if len(pieces) == 1:
+        return pieces[0]
+    columns: dict[str, Any] = {}
+    for field in fields(pieces[0]):
+        values = [getattr(piece, field.name) for piece in pieces]
+        if isinstance(values[0], np.ndarray):
+            columns[field.name] = np.concatenate(values)
+        elif isinstance(values[0], list | tuple):
+            columns[field.name] = [one for value in values for one in value]
+        else:
+            columns[field.name] = values[0]
+    return type(pieces[0])(**columns)

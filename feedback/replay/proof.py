@@ -1,0 +1,177 @@
+"""Would a change made before a part have shown itself in the parts since? Worked out for every part at once. Pure.
+
+`feedback.effect` holds the readings after a change against the belief from before it, with the gain of the change as
+one more unknown. A replayed change does in its readings exactly what it promises, so what that estimate can be off by
+depends on the parts alone, not on the change: a step in the readings that nobody made. It is estimated here once for
+every part the change could have come before, and serves every setting of the limits: for a change of c micrometres
+the gain is 1 + step / c, and its standard deviation that of the step / c.
+"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedback.effect import (
+    CLEAR_SD,
+    CONTRADICTING_PARTS,
+    LEAST_PARTS,
+    MOST_PARTS,
+    MOST_ROWS,
+    NEAR_ONE,
+    NEW_TOOL_SD_UM,
+    SD_95,
+    SD_99,
+    UNKNOWN_GAIN_SD,
+)
+from feedback.replay.past import GroupPast
+
+if TYPE_CHECKING:
+    from feedback.trend.shape import States
+
+Floats = NDArray[np.float64]
+Counts = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+WIDE_VAR: Final = 1e6  # um^2 of the step before anything was read; taken out again afterwards
+STARTS_AT_ONCE: Final = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """For a change that first acts on row k, after row k + w: the step nobody made, its spread, the parts behind it.
+
+    All n x W; the spread is inf until there is a reading.
+    """
+
+    step_um: Floats
+    sd_um: Floats
+    parts: Counts
+
+
+def steps(past: GroupPast, column: int) -> Steps:
+    """The steps of one register of `past`."""
+    read = _believed(past)
+    touched = (read & (past.sensitivity[:, column] != 0)).any(axis=1)
+    width = _width(touched)
+    step, sd = np.full((len(past), width), np.nan), np.full((len(past), width), np.inf)
+    for begin in range(1, len(past), STARTS_AT_ONCE):
+        rows = np.arange(begin, min(len(past), begin + STARTS_AT_ONCE))
+        step[rows], sd[rows] = _estimated(past, column, rows, width, read)
+    return Steps(step, sd, _counted(touched, width))
+
+
+def _believed(past: GroupPast) -> Flags:
+    return np.asarray(~np.isnan(past.read_um) & ~past.outlooks.wild, dtype=np.bool_)
+
+
+def _counted(touched: Flags, width: int) -> Counts:
+    total = np.concatenate([[0], np.cumsum(touched), np.full(width, int(touched.sum()))])
+    rows = np.arange(len(touched))
+    return np.stack([total[rows + w + 1] - total[rows] for w in range(width)], axis=1).astype(np.int64)
+
+
+def _width(touched: Flags) -> int:
+    """Rows within which every change is told from nothing, or given up."""
+    at = np.flatnonzero(touched)
+    if len(at) <= MOST_PARTS:
+        return min(MOST_ROWS, len(touched))
+    longest = int(np.max(at[MOST_PARTS:] - at[:-MOST_PARTS]))
+    return min(MOST_ROWS, longest + 1, len(touched))
+
+
+def _estimated(past: GroupPast, column: int, rows: Counts, width: int, read: Flags) -> tuple[Floats, Floats]:
+    states = past.outlooks.states
+    transition, design = _with_step(states, column)
+    moved = np.where(past.fresh, 0.0, past.hand_um + past.entry_um)
+    centre = (past.lower_um + past.upper_um) / 2
+    mean, cov, walk = _before(past, rows)
+    noise = past.outlooks.noise_var[rows - 1]
+    step, sd = np.full((len(rows), width), np.nan), np.full((len(rows), width), np.inf)
+    for w in range(width):
+        at = np.minimum(rows + w, len(past) - 1)
+        mean, cov = mean @ transition.T, transition @ cov @ transition.T
+        np.einsum("nkk->nk", cov)[...] += walk
+        mean[:, : states.registers] += moved[at]
+        levels = np.einsum("nkk->nk", cov)[:, : states.registers]
+        levels += np.where(past.fresh[at], NEW_TOOL_SD_UM**2, 0.0)
+        for feature in range(states.features):
+            seen = read[at, feature] & (rows + w < len(past))
+            off = np.where(seen, past.read_um[at, feature] - centre[feature], 0.0)
+            _update(mean, cov, design[feature], off, noise[:, feature], seen)
+        step[:, w], sd[:, w] = _without_prior(mean[:, -1], cov[:, -1, -1])
+    return step, sd
+
+
+def _with_step(states: "States", column: int) -> tuple[Floats, Floats]:
+    """Transition and design with a step of the register as the last state."""
+    transition = np.eye(states.count + 1)
+    transition[:-1, :-1] = states.transition
+    return transition, np.column_stack([states.design, states.sensitivity[:, column]])
+
+
+def _before(past: GroupPast, rows: Counts) -> tuple[Floats, Floats, Floats]:
+    """The beliefs after the rows before, with room for the step."""
+    known = past.outlooks
+    size = known.mean.shape[1] + 1
+    mean, cov, walk = np.zeros((len(rows), size)), np.zeros((len(rows), size, size)), np.zeros((len(rows), size))
+    mean[:, :-1], cov[:, :-1, :-1], cov[:, -1, -1] = known.mean[rows - 1], known.cov[rows - 1], WIDE_VAR
+    walk[:, :-1] = known.walk_var[rows - 1]
+    return mean, cov, walk
+
+
+def _update(mean: Floats, cov: Floats, design: Floats, off: Floats, noise: Floats, seen: Flags) -> None:
+    """One reading of every start, in place; nothing where it was not `seen`."""
+    shared = cov @ design
+    weight = shared / (shared @ design + noise)[:, None]
+    weight[~seen] = 0.0
+    mean += weight * (off - mean @ design)[:, None]
+    cov -= weight[:, :, None] * shared[:, None, :]
+
+
+def _without_prior(mean: Floats, var: Floats) -> tuple[Floats, Floats]:
+    """The estimate as if nothing had been known of the step before."""
+    precision = 1.0 / var - 1.0 / WIDE_VAR
+    is_told = precision > 1e-3 / WIDE_VAR
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(is_told, mean / var / precision, np.nan), np.where(is_told, 1.0 / np.sqrt(precision), np.inf)
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """Of changes under watch: whether the watch is over, the register has to wait, the effect is said to be another."""
+
+    is_over: Flags
+    is_unproven: Flags
+    contradicts: Flags
+
+
+def proof(change_um: Floats, step_um: Floats, sd_um: Floats, parts: Counts, rows: Counts, least: Floats) -> Proof:
+    """As `feedback.effect.status_of` judges; flat arrays. `least` is what `settle` asks for."""
+    gain, sd = gain_of(change_um, step_um, sd_um)
+    least = np.maximum(LEAST_PARTS, least)
+    is_last = (parts >= MOST_PARTS) | (rows >= MOST_ROWS)
+    is_near_one = (gain > NEAR_ONE[0]) & (gain <= NEAR_ONE[1])
+    looks = (_may_be(gain, sd, 1.0) | is_near_one) & ~_may_be(gain, sd, 0.0)
+    told = (parts >= CONTRADICTING_PARTS) & (sd < CLEAR_SD)
+    wrong_way = told & (gain + SD_99 * sd < 0)
+    confirmed = looks & (is_last | ~(_may_be(gain, sd, 0.5) | _may_be(gain, sd, 2.0)))
+    other = told & ~_may_be(gain, sd, 1.0, SD_99) & ~is_near_one
+    is_due = (parts >= least) | is_last
+    is_over = is_due & (wrong_way | confirmed | other | is_last)
+    last_word = is_last & (sd < CLEAR_SD) & ~_may_be(gain, sd, 1.0)
+    contradicts = is_due & (wrong_way | (~confirmed & (other | last_word)))
+    return Proof(is_over, ~is_over & ((parts < least) | ~looks), contradicts)
+
+
+def gain_of(change_um: Floats, step_um: Floats, sd_um: Floats) -> tuple[Floats, Floats]:
+    """Gain and its standard deviation, with what `feedback.effect` takes for known before anything is read."""
+    told = np.where(np.isfinite(sd_um), np.square(change_um / sd_um), 0.0)
+    precision = told + 1.0 / UNKNOWN_GAIN_SD**2
+    mean = told * (1.0 + np.where(told > 0, step_um, 0.0) / change_um) / precision
+    return mean, 1.0 / np.sqrt(precision)
+
+
+def _may_be(gain: Floats, sd: Floats, value: float, deviations: float = SD_95) -> Flags:
+    return (gain - deviations * sd <= value) & (value <= gain + deviations * sd)
