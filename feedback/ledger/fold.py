@@ -5,6 +5,7 @@ Nothing here looks at a clock or decides anything: the same events always give t
 
 import json
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final, Protocol
 
 from feedback.ledger.chain import Event, canonical
@@ -23,6 +24,13 @@ INSERT_UNREADABLE: Final = insert("unreadable", "id machine stream path line col
 INSERT_PROPOSAL: Final = insert(
     "proposal", "id machine register status digest payload opened_part_id opened_at_us changed_at_us by_person note seq"
 )
+INSERT_CHECK: Final = insert(
+    "probe_check", "id machine probe what artefact at_us before_part_id result set_aside payload seq"
+)
+INSERT_DOUBT: Final = insert(
+    "probe_doubt", "id machine probe since_us since_part_id until_us until_part_id words lifted seq"
+)
+UPSERT_STATE: Final = upsert("probe_state", "machine probe", "state payload seq")
 UPSERT_STREAM: Final = upsert(
     "stream", "id", "machine path head tail digest taken lines reader finished open_part_id last_at_us"
 )
@@ -92,6 +100,8 @@ class Fold:
         self.sql.run_many(INSERT_TOOL, rows.new_tools)
         self.sql.run_many(INSERT_OTHER, rows.other_records)
         self.sql.run_many(INSERT_UNREADABLE, rows.unreadables)
+        if rows.measurements:
+            self._doubt_late_comers(_machine(event), rows.measurements[0][0])
         for _, machine, tool, *_ in rows.new_tools:
             self._forget_growth(machine, f"tool {tool} ")
 
@@ -134,15 +144,87 @@ class Fold:
         ]
         self.sql.run_many(UPSERT_DECISION, rows)
 
+    def checked(self, event: Event, content: Content) -> None:
+        """Checks and calibrations of the machine's probes, each with its verdict."""
+        rows = [
+            (
+                self.numbers.probe_check + k,
+                _machine(event),
+                check["probe"],
+                check["what"],
+                check["artefact"],
+                *check["at"],
+                check["result"],
+                False,
+                canonical(check),
+                event.seq,
+            )
+            for k, check in enumerate(content["checks"])
+        ]
+        self.numbers.probe_check += len(rows)
+        self.sql.run_many(INSERT_CHECK, rows)
+
     def doubted(self, event: Event, content: Content) -> None:
-        """Marks every measurement of the machine from one part to another, both included."""
-        found = self.sql.rows(
-            "SELECT m.id, m.doubts FROM measurement m JOIN part p ON p.id = m.part_id "
-            "WHERE p.machine = ? AND p.id BETWEEN ? AND ?",
-            (_machine(event), content["first_part_id"], content["last_part_id"]),
+        """Marks every measurement of the machine after one place, up to another (or from now on, until it ends)."""
+        until = content["until"] or (None, None)
+        doubt = _Doubt(content["id"], tuple(content["since"]), tuple(until), content["words"])
+        machine, span = _machine(event), (*doubt.since, *doubt.until)
+        values = (doubt.id, machine, content["probe"], *span, doubt.words, False, event.seq)
+        self.sql.run(INSERT_DOUBT, values)
+        self._mark(machine, doubt)
+
+    def doubt_ended(self, event: Event, content: Content) -> None:
+        """What was measured after that place is believed."""
+        until = tuple(content["until"])
+        self.sql.run("UPDATE probe_doubt SET until_us = ?, until_part_id = ? WHERE id = ?", (*until, content["id"]))
+        self._unmark(_machine(event), content["id"], until)
+
+    def doubt_lifted(self, event: Event, content: Content) -> None:
+        """A person answers for the readings: the marks come off, and what failed counts no more."""
+        machine, probe = _machine(event), content["probe"]
+        for id in content["ids"]:
+            self.sql.run("UPDATE probe_doubt SET lifted = ? WHERE id = ?", (True, id))
+            self._unmark(machine, id, _THE_BEGINNING)
+        self.sql.run(
+            "UPDATE probe_check SET set_aside = ? WHERE machine = ? AND probe = ? AND result = ?",
+            (True, machine, probe, "failed"),
         )
-        doubt = [content["check"], content["words"]]
-        marked = [(json.dumps([*_doubts(kept), doubt], ensure_ascii=False), id_) for id_, kept in found]
+        self.sql.run(
+            "UPDATE proposal SET doubted = NULL WHERE machine = ? AND doubted LIKE ?", (machine, f"probe {probe}:%")
+        )
+
+    def flagged(self, _: Event, content: Content) -> None:
+        """What an answered proposal rests on is in doubt."""
+        self.sql.run("UPDATE proposal SET doubted = ? WHERE id = ?", (content["why"], content["id"]))
+
+    def probe_state(self, event: Event, content: Content) -> None:
+        values = (_machine(event), content["probe"], content["state"], canonical(content), event.seq)
+        self.sql.run(UPSERT_STATE, values)
+
+    def _doubt_late_comers(self, machine: str, first_measurement: int) -> None:
+        """A part that arrives late, or while the probe fails, lies in a span that is in doubt already."""
+        found = self.sql.rows(
+            "SELECT id, since_us, since_part_id, until_us, until_part_id, words FROM probe_doubt "
+            "WHERE machine = ? AND lifted = ? ORDER BY id",
+            (machine, False),
+        )
+        for id, since_us, since_part_id, until_us, until_part_id, words in found:
+            doubt = _Doubt(id, (since_us, since_part_id), (until_us, until_part_id), words)
+            self._mark(machine, doubt, first_measurement)
+
+    def _mark(self, machine: str, doubt: "_Doubt", first_measurement: int = 0) -> None:
+        inside, values = _span(doubt.since, doubt.until)
+        found = self.sql.rows(
+            f"{_DOUBTS} p.machine = ? AND m.id >= ? AND {inside}", (machine, first_measurement, *values)
+        )
+        mark = [doubt_check(doubt.id), doubt.words]
+        marked = [(json.dumps([*_doubts(kept), mark], ensure_ascii=False), id_) for id_, kept in found]
+        self.sql.run_many("UPDATE measurement SET doubts = ? WHERE id = ?", marked)
+
+    def _unmark(self, machine: str, id: int, after: tuple[int, ...]) -> None:
+        beyond, values = _span(after, (None, None))
+        found = self.sql.rows(f"{_DOUBTS} p.machine = ? AND m.doubts IS NOT NULL AND {beyond}", (machine, *values))
+        marked = [(_without(_doubts(kept), doubt_check(id)), id_) for id_, kept in found]
         self.sql.run_many("UPDATE measurement SET doubts = ? WHERE id = ?", marked)
 
     def proposed(self, event: Event, content: Content) -> None:
@@ -216,6 +298,35 @@ class Fold:
         self.sql.run(UPSERT_HOLD, (machine, register, hold["locked"], hold["growth_released"]))
 
 
+@dataclass(frozen=True, slots=True)
+class _Doubt:
+    """A doubt about everything a machine measured between two places."""
+
+    id: int
+    since: tuple[int, ...]
+    until: tuple[int | None, ...]
+    words: str
+
+
+def doubt_check(id: int) -> str:
+    """The name under which a measurement is marked with the probe's doubt number `id`."""
+    return f"probe:{id}"
+
+
+def _span(since: Sequence[int], until: Sequence[int | None]) -> tuple[str, tuple[int, ...]]:
+    """The condition for parts after one place, up to another, and its values."""
+    after, up_to = "(p.at_us > ? OR (p.at_us = ? AND p.id > ?))", "(p.at_us < ? OR (p.at_us = ? AND p.id <= ?))"
+    values = (since[0], *since)
+    if until[0] is None or until[1] is None:
+        return after, values
+    return f"{after} AND {up_to}", (*values, until[0], until[0], until[1])
+
+
+def _without(doubts: Sequence[Sequence[str]], check: str) -> str | None:
+    left = [doubt for doubt in doubts if doubt[0] != check]
+    return json.dumps(left, ensure_ascii=False) if left else None
+
+
 def next_numbers(sql: Sql) -> Numbers:
     """The next free id of every table."""
 
@@ -236,13 +347,20 @@ def _doubts(kept: str | None) -> list[Any]:
     return doubts
 
 
+_THE_BEGINNING = (-(2**62), -1)
+_DOUBTS = "SELECT m.id, m.doubts FROM measurement m JOIN part p ON p.id = m.part_id WHERE"
 _NOTHING_TAKEN = (("head", ""), ("tail", ""), ("digest", ""), ("taken", 0))
 _STREAM_COLUMNS = ("head", "tail", "digest", "taken", "lines", "reader", "open_part_id", "last_at_us")
 
 TEXTS: Final = frozenset({"taken", "closed"})
 _FOLDINGS: Final[dict[str, Callable[[Fold, Event, Content], None]]] = {
     "configuration": Fold.configuration,
+    "checked": Fold.checked,
     "doubted": Fold.doubted,
+    "doubt-ended": Fold.doubt_ended,
+    "doubt-lifted": Fold.doubt_lifted,
+    "flagged": Fold.flagged,
+    "probe-state": Fold.probe_state,
     "decision": Fold.decision,
     "decided": Fold.decided,
     "proposed": Fold.proposed,

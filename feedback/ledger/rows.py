@@ -39,6 +39,7 @@ class Numbers:
     register_value: int = 1
     new_tool: int = 1
     other_record: int = 1
+    probe_check: int = 1
     unreadable: int = 1
 
 

@@ -56,6 +56,7 @@ class Shop(RuleBasedStateMachine):
         self.store = Store.open(self.folder)
         self.feeder = Feeder(self.store, self.folder)
         self.hours = 0
+        self.doubts: list[int] = []
         with self.store.writing(self.now()) as tx:
             self.feeder.configure(tx)
 
@@ -112,11 +113,35 @@ class Shop(RuleBasedStateMachine):
         except UsageError:
             pass
 
-    @rule(first=st.integers(1, 6), count=st.integers(0, 3))
-    def doubt_parts(self, first: int, count: int) -> None:
+    @rule(result=st.sampled_from(["passed", "failed", "void"]))
+    def check_the_probe(self, result: str) -> None:
+        """Every check is kept, and what a failed one casts doubt on is marked, backwards and from then on."""
         with self.store.writing(self.now()) as tx:
-            parts = {"first_part_id": first, "last_part_id": first + count}
-            tx.append("doubted", "M1", {**parts, "check": "artefact", "words": "ring"})
+            id, place = tx.numbers.probe_check, [tx.at_us, 3]
+            check = {"probe": 1, "what": "artefact", "artefact": "RING1", "at": place, "result": result}
+            tx.append("checked", "M1", {"checks": [check, {**check, "what": "calibration", "artefact": None}]})
+            state = {"probe": 1, "state": "failed" if result == "failed" else "fit", "words": result}
+            tx.append("probe-state", "M1", state)
+            if result == "failed":
+                since = [chain.microseconds(later(-48)), -1]
+                tx.append("doubted", "M1", {"id": id, "probe": 1, "since": since, "until": None, "words": "ring"})
+                self.doubts.append(id)
+
+    @precondition(lambda self: self.doubts)
+    @rule(hours=st.integers(-30, 10), which=st.integers(0, 5))
+    def end_a_doubt(self, hours: int, which: int) -> None:
+        id = self.doubts[which % len(self.doubts)]
+        with self.store.writing(self.now()) as tx:
+            tx.append("doubt-ended", "M1", {"id": id, "until": [chain.microseconds(later(hours)), 2], "why": "passed"})
+
+    @precondition(lambda self: self.doubts)
+    @rule(which=st.integers(0, 5))
+    def lift_a_doubt(self, which: int) -> None:
+        id = self.doubts[which % len(self.doubts)]
+        with self.store.writing(self.now()) as tx:
+            tx.append("doubt-lifted", "M1", {"probe": 1, "ids": [id], "by": "fm1", "why": "a chip"})
+            for proposal in queries.proposals(tx.sql, "M1"):
+                tx.append("flagged", "M1", {"id": proposal.id, "why": "probe 1: ring"})
 
     @rule(text=TEXTS)
     def fail_half_way(self, text: str) -> None:

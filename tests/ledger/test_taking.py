@@ -1,8 +1,10 @@
 """What one day's log text leaves in the tables: every line once, with its place, its time and its part."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -218,15 +220,43 @@ def test_a_doubted_reading_is_kept_marked_and_is_no_evidence(store: Store, tmp_p
 def test_a_failed_check_marks_what_came_before_it(fed: Store) -> None:
     """After a failed ring check the parts since the last good one are doubted; others are not."""
     with fed.writing(later(1)) as tx:
-        marking = {
-            "first_part_id": 1,
-            "last_part_id": 2,
-            "check": "artefact",
-            "words": "RING1 reads 0.009 mm too large",
-        }
-        tx.append("doubted", "M1", marking)
-    mark = '[["artefact", "RING1 reads 0.009 mm too large"]]'
-    assert rows(fed, "SELECT doubts FROM measurement ORDER BY id") == [(mark,), (mark,), (mark,), (None,)]
+        tx.append("doubted", "M1", _doubt(1, until=[QUARTER_PAST_SEVEN, 2]))
+    assert rows(fed, "SELECT doubts FROM measurement ORDER BY id") == [(MARK,), (MARK,), (MARK,), (None,)]
+
+
+def test_parts_that_come_while_the_probe_fails_are_doubted_too(fed: Store, tmp_path: Path) -> None:
+    """Until a check passes, what is measured is marked as it arrives; a late part of that time is marked afterwards."""
+    feeder = Feeder(fed, tmp_path)
+    with fed.writing(later(1)) as tx:
+        tx.append("doubted", "M1", _doubt(1, since=[QUARTER_PAST_SEVEN, 2]))
+        feeder.configure(tx)
+        feeder.take(tx, "PART 121 PLAN 4101 DATE 20261125 TIME 074500\nFEATURE 12 ACTUAL 25\n", "s2")
+        tx.append("doubt-ended", "M1", {"id": 1, "until": [at(7, 35), 3], "why": "passed"})
+    assert rows(fed, "SELECT doubts FROM measurement ORDER BY id") == [(None,), (None,), (None,), (MARK,), (None,)]
+    with fed.writing(later(2)) as tx:
+        feeder.take(tx, "PART 120 PLAN 4102 DATE 20261125 TIME 072000\nFEATURE 13 ACTUAL -9\n", "s3")
+    assert rows(fed, "SELECT doubts FROM measurement ORDER BY id")[-1] == (MARK,)
+
+
+def test_a_lifted_doubt_leaves_other_doubts_as_they_are(fed: Store) -> None:
+    """A person answers for one failed check of one probe, and for nothing else."""
+    with fed.writing(later(1)) as tx:
+        tx.append("doubted", "M1", _doubt(1))
+        tx.append("doubted", "M1", {**_doubt(2, since=[QUARTER_PAST_SEVEN, 2]), "words": "another"})
+        lifted = {"probe": 1, "ids": [1], "by": "fm1", "why": "a chip on the ring"}
+        tx.append("doubt-lifted", "M1", lifted)
+    other = '[["probe:2", "another"]]'
+    assert rows(fed, "SELECT doubts FROM measurement ORDER BY id") == [(None,), (None,), (None,), (other,)]
+    assert rows(fed, "SELECT id, lifted FROM probe_doubt ORDER BY id") == [(1, True), (2, False)]
+
+
+MARK = '[["probe:1", "RING1 reads 0.009 mm too large"]]'
+QUARTER_PAST_SEVEN = at(7, 15, 44)
+
+
+def _doubt(id: int, since: Sequence[int] = (-(2**62), -1), until: Sequence[int] | None = None) -> dict[str, Any]:
+    words = "RING1 reads 0.009 mm too large"
+    return {"id": id, "probe": 1, "since": list(since), "until": until, "words": words}
 
 
 def test_doubts_are_kept_by_spans_of_lines() -> None:

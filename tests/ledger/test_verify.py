@@ -31,7 +31,7 @@ def feeder(store: Store, tmp_path: Path) -> Feeder:
         fed.configure(tx, upper="0.020")
         fed.take(tx, "PART 121 PLAN 4101 DATE 20261125 TIME 090000\nFEATURE 12 ACTUAL 25.001\n", doubted=(21,))
         fed.close(tx, "FEATURE 13 A")
-        tx.append("doubted", "M1", {"first_part_id": 2, "last_part_id": 4, "check": "artefact", "words": "ring"})
+        tx.append("doubted", "M1", {"id": 1, "probe": 1, "since": [0, -1], "until": None, "words": "ring"})
         tx.append("decided", "M1", {"decisions": 1}, f"[{_ENTRY}]".encode())
     return fed
 
