@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from feedback import heartbeat, status
+from feedback import answers, heartbeat, status
 from feedback.board.reader import Reader, reader_of
 from feedback.errors import StoreError, TrueupError, UsageError
 from feedback.ledger import queries
@@ -82,6 +82,14 @@ class Source:
             document = status.compose(self.folder, self.facts.name, self.facts.machines, ask)
             for machine in document["machines"]:
                 machine["since"] = self._since_of(ask, machine)
+        return document
+
+    def empty_document(self) -> dict[str, Any]:
+        """The answer document while nothing can be known."""
+        machines: dict[str, list[dict[str, Any]]] = {name: [] for name in self.facts.machines}
+        document = answers.cell_document(self.facts.name, self.facts.machines, machines, {})
+        for machine in document["machines"]:
+            machine["since"] = Since(None, None)
         return document
 
     def _since_of(self, ask: status.Ask, machine: dict[str, Any]) -> Since:

@@ -27,6 +27,7 @@ COMMANDS = (
     "snippet",
     "history",
     "verify",
+    "board",
     "demo",
 )
 

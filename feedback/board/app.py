@@ -1,0 +1,118 @@
+"""The board as an ASGI application: `make(folder, settings)`."""
+
+import asyncio
+import importlib
+import threading
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response, StreamingResponse
+from starlette.routing import Route
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from feedback.board import history_pages, proposal_pages, register_pages, shop_pages, sign_in_pages
+from feedback.board.access import RefusedError
+from feedback.board.desk import Desk, desk_of, session_of, trouble
+from feedback.board.guard import Guard
+from feedback.board.live import MOST_PAGES
+from feedback.board.settings import Settings
+from feedback.errors import TrueupError, UsageError
+
+OPEN_TO_ALL = ("/sign-in", "/own/")
+
+
+def make(folder: Path, settings: Settings) -> Starlette:
+    """The board of the cell in `folder`. UsageError or ConfigurationError when the folder is none."""
+    desk = Desk.of(folder, settings)
+
+    @asynccontextmanager
+    async def life(_: Starlette) -> AsyncIterator[None]:
+        watching = asyncio.create_task(desk.live.watch())
+        try:
+            yield
+        finally:
+            desk.live.close()
+            await watching
+            desk.source.close()
+
+    app = Starlette(
+        routes=[
+            Route("/events", events),
+            Route("/own/{name}", own_file),
+            *shop_pages.routes,
+            *proposal_pages.routes,
+            *register_pages.routes,
+            *history_pages.routes,
+            *sign_in_pages.routes,
+        ],
+        middleware=[
+            Middleware(Guard, settings=settings),
+            Middleware(GZipMiddleware, minimum_size=600, compresslevel=6),
+            Middleware(SignedIn, desk=desk),
+        ],
+        exception_handlers={TrueupError: _trouble, 404: _nothing_there},
+        lifespan=life,
+    )
+    app.state.desk = desk
+    return app
+
+
+def open_meanwhile(app: Starlette) -> None:
+    """Open the whole cell beside the first page, and load what the first picture needs."""
+
+    def open_and_load() -> None:
+        app.state.desk.source.open()
+        importlib.import_module("feedback.trend.tracker")
+
+    threading.Thread(target=open_and_load, daemon=True).start()
+
+
+async def events(request: Request) -> Response:
+    """The stream that keeps a page up to date."""
+    live = desk_of(request).live
+    if live.pages >= MOST_PAGES:
+        raise RefusedError(f"{MOST_PAGES} pages are open already; close some", 503)
+    return StreamingResponse(live.stream(), media_type="text/event-stream", headers={"x-accel-buffering": "no"})
+
+
+async def own_file(request: Request) -> Response:
+    """One of the board's own files; its address changes with its content, so it may be kept."""
+    file = desk_of(request).files.get(request.path_params["name"])
+    if file is None:
+        raise UsageError("there is no such file")
+    headers = {"cache-control": "public, max-age=31536000, immutable", "vary": "accept-encoding"}
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return Response(file.packed, media_type=file.type, headers={**headers, "content-encoding": "gzip"})
+    return Response(file.plain, media_type=file.type, headers=headers)
+
+
+def _trouble(request: Request, error: Exception) -> Response:
+    assert isinstance(error, TrueupError)
+    if isinstance(error, RefusedError):
+        return trouble(request, error, error.status)
+    return trouble(request, error, 404 if isinstance(error, UsageError) else 503)
+
+
+def _nothing_there(request: Request, _: Exception) -> Response:
+    return trouble(request, UsageError("there is no such page; the machines are on the first one"), 404)
+
+
+class SignedIn:
+    """With a closed board, every page but the sign-in asks who is there."""
+
+    def __init__(self, app: ASGIApp, desk: Desk) -> None:
+        self._app = app
+        self._desk = desk
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and self._desk.settings.closed and not scope["path"].startswith(OPEN_TO_ALL):
+            session = session_of(Request(scope))
+            if self._desk.access.person_of(session, self._desk.now_s) is None:
+                await RedirectResponse("/sign-in", 303)(scope, receive, send)
+                return
+        await self._app(scope, receive, send)

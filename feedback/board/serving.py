@@ -1,0 +1,73 @@
+"""Serves the board, and keeps a reader of the logs beside it when asked to."""
+
+import logging
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+
+from starlette.applications import Starlette
+from uvicorn.config import Config
+from uvicorn.server import Server
+
+from feedback.board.app import make, open_meanwhile
+from feedback.board.settings import Settings
+from feedback.errors import TrueupError
+
+log = logging.getLogger("trueup")
+
+GOODBYE_S = 2  # open streams end at once; a page under way gets this long
+
+
+class _Server(Server):
+    """Ends the open streams before it waits for them."""
+
+    def __init__(self, config: Config, app: Starlette) -> None:
+        super().__init__(config)
+        self._board = app
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        self._board.state.desk.live.is_closing = True
+        super().handle_exit(sig, frame)
+
+
+def serve(folder: Path, settings: Settings, *, with_reader: bool = False) -> None:
+    """Serve until SIGINT or SIGTERM. TrueupError when the port is taken."""
+    app = make(folder, settings)
+    config = Config(
+        app,
+        host=settings.address,
+        port=settings.port,
+        log_config=None,
+        access_log=False,
+        proxy_headers=False,
+        server_header=False,
+        timeout_graceful_shutdown=GOODBYE_S,
+    )
+    server = _Server(config, app)
+    with _reader(folder, wanted=with_reader):
+        open_meanwhile(app)
+        try:
+            server.run()
+        except SystemExit:
+            raise TrueupError(
+                f"port {settings.port}: cannot be listened to; another program has it; wanted a free one: --port"
+            ) from None
+
+
+@contextmanager
+def _reader(folder: Path, *, wanted: bool) -> Iterator[None]:
+    """`trueup watch` as a process of its own: following the trend must not make the pages wait."""
+    if not wanted:
+        yield
+        return
+    running = subprocess.Popen(
+        [sys.executable, "-m", "feedback", "--cell", str(folder), "watch"], stdout=subprocess.DEVNULL
+    )
+    try:
+        yield
+    finally:
+        running.terminate()
+        running.wait()

@@ -1,0 +1,36 @@
+"""The shop view: all machines, or the one that a panel stands beside."""
+
+from dataclasses import replace
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from feedback.board.desk import desk_of, page
+from feedback.board.shop import Shop
+from feedback.errors import UsageError
+
+
+def _shown(request: Request) -> Shop:
+    found = desk_of(request).shop()
+    name = request.query_params.get("machine")
+    if name is None:
+        return found
+    slips = [slip for slip in found.slips if slip.machine == name]
+    if not slips:
+        known = ", ".join(slip.machine for slip in found.slips)
+        raise UsageError(f"there is no machine {name!r} in this cell; wanted one of {known}")
+    return replace(found, slips=slips)
+
+
+def whole(request: Request) -> Response:
+    """The page."""
+    return page(request, "shop.html", shop=_shown(request), machine=request.query_params.get("machine"))
+
+
+def now(request: Request) -> Response:
+    """What of the page changes."""
+    return page(request, "_slips.html", shop=_shown(request))
+
+
+routes = [Route("/", whole), Route("/shop/now", now)]
