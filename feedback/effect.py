@@ -88,6 +88,7 @@ class Row(NamedTuple):
     jumped: bool  # the trend believes its wild readings from here on: they were the same on a second part
     moved_um: list[float]  # R, known changes of other registers
     fresh: list[bool]  # R, new tools at other registers
+    passed: int = 0  # parts cut before it, since the row before, that gave no reading
 
 
 @dataclass(slots=True, kw_only=True)
@@ -173,7 +174,8 @@ def measured_gain(states: "States", watch: Watch) -> tuple[Gain, int]:
     cov[:-1, :-1], cov[-1, -1] = watch.before.cov, UNKNOWN_GAIN_SD**2
     parts = 0
     for row, believed in zip(watch.rows, _believed(watch.rows), strict=True):
-        mean, cov = transition @ mean, transition @ cov @ transition.T + walk_var
+        for _ in range(1 + row.passed):
+            mean, cov = transition @ mean, transition @ cov @ transition.T + walk_var
         mean[: states.registers] += row.moved_um
         renewed = np.flatnonzero(row.fresh)
         cov[renewed, renewed] += NEW_TOOL_SD_UM**2
@@ -318,6 +320,7 @@ class Effects:
             jumped=bool(outlooks.jumped[k].any()),
             moved_um=list(moved_um),
             fresh=list(fresh),
+            passed=moment.passed,
         )
 
     def _look(self, row: Row, states: "States") -> list[Finding]:

@@ -33,6 +33,14 @@ class PartSeen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartPassed:
+    """A part of the group's plans of which this group has no reading: its tools have cut it all the same."""
+
+    part_id: int
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RegisterSeen:
     """The log printed what a register holds (mm or deg, radius-valued)."""
 
@@ -62,7 +70,7 @@ class SetterSeen:
     source: str
 
 
-Happening = PartSeen | RegisterSeen | ToolSeen | SetterSeen
+Happening = PartSeen | PartPassed | RegisterSeen | ToolSeen | SetterSeen
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +140,7 @@ class Moment:
     seen: PartSeen
     tracks: Mapping[Register, Track]
     changes: tuple[Change, ...]
+    passed: int = 0  # parts without a reading since the moment before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +159,7 @@ class _Between:
     moved_um: dict[Register, float] = field(default_factory=dict)
     fresh: set[Register] = field(default_factory=set)
     changes: list[Change] = field(default_factory=list)
+    passed: int = 0
 
 
 class Follower:
@@ -165,7 +175,8 @@ class Follower:
         }
         self.parts: int = kept.get("parts", 0)
         self.last: tuple[int, int] = tuple(kept["last"]) if kept else (-1, -1)  # (at_us, part_id) of the newest part
-        self._between = _Between()
+        self._between = _Between(passed=kept.get("passed", 0))
+        self._last_passed: tuple[int, int] = tuple(kept["last_passed"]) if kept else (-1, -1)
         if kept:
             by_name = {str(register): register for register in group.registers}
             self._between.moved_um = {by_name[name]: moved for name, moved in kept["moved_um"].items()}
@@ -192,6 +203,8 @@ class Follower:
                     self._see_tool(happening)
                 case RegisterSeen():
                     self._see_register(happening)
+                case PartPassed():
+                    self._pass_by(happening)
                 case PartSeen():
                     rows.append(self._row(happening))
                     moments.append(self._moment(happening))
@@ -211,6 +224,8 @@ class Follower:
             "tracks": {str(register): track.to_json() for register, track in self.tracks.items()},
             "parts": self.parts,
             "last": list(self.last),
+            "passed": self._between.passed,
+            "last_passed": list(self._last_passed),
             "moved_um": {str(register): moved for register, moved in self._between.moved_um.items()},
             "fresh": sorted(str(register) for register in self._between.fresh),
             "tracker": None if self._tracker is None else self._tracker.snapshot(),
@@ -240,6 +255,13 @@ class Follower:
             )
         self.tracks[seen.register] = track.after_print(seen.value)
 
+    def _pass_by(self, part: PartPassed) -> None:
+        """Once each, whatever is delivered again, and never in hindsight."""
+        place = (part.at_us, part.part_id)
+        if place > max(self.last, self._last_passed):
+            self._last_passed = place
+            self._between.passed += 1
+
     def _row(self, seen: PartSeen) -> Any:
         from feedback.trend.tracker import Row
 
@@ -247,17 +269,23 @@ class Follower:
         readings = tuple([deviations.get(key, math.nan) - centre_um for key, centre_um in self._centres])
         between = self._between
         if not between.moved_um and not between.fresh:
-            return Row(part=seen.part, readings=readings, moved=self._not_moved, fresh=self._not_fresh)
+            return Row(
+                part=seen.part,
+                readings=readings,
+                moved=self._not_moved,
+                fresh=self._not_fresh,
+                passed=between.passed,
+            )
         fresh = tuple(register in between.fresh for register in self.group.registers)
         # A change at a new tool is part of setting it up: the register's error starts anew, so nothing is carried over.
         moved = tuple(0.0 if new else um for new, um in zip(fresh, self.moved_since_um, strict=True))
         between.moved_um, between.fresh = {}, set()
-        return Row(part=seen.part, readings=readings, moved=moved, fresh=fresh)
+        return Row(part=seen.part, readings=readings, moved=moved, fresh=fresh, passed=between.passed)
 
     def _moment(self, seen: PartSeen) -> Moment:
         self.tracks = {register: track.after_part() for register, track in self.tracks.items()}
         self.parts += 1
         self.last = (seen.at_us, seen.part_id)
-        changes = tuple(self._between.changes)
-        self._between.changes = []
-        return Moment(seen=seen, tracks=dict(self.tracks), changes=changes)
+        changes, passed = tuple(self._between.changes), self._between.passed
+        self._between.changes, self._between.passed = [], 0
+        return Moment(seen=seen, tracks=dict(self.tracks), changes=changes, passed=passed)

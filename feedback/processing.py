@@ -20,7 +20,7 @@ from feedback.configuration.words import amount
 from feedback.desk import Desk
 from feedback.effect import NOTHING, Effects, Finding, Step
 from feedback.evidence import Forecast, Glimpse, Witness, feature_evidence
-from feedback.follow import Change, Follower, Happening, Moment, PartSeen, Progress, Track
+from feedback.follow import Change, Follower, Happening, Moment, PartPassed, PartSeen, Progress, Track
 from feedback.ledger import queries, recent
 from feedback.ledger.recent import News
 from feedback.registers import Register, register, tool_register
@@ -77,7 +77,8 @@ class GroupLine:
 
     def is_late(self, happenings: Sequence[Happening]) -> bool:
         """Something arrived that belongs before what has been taken already."""
-        return any(happening.at_us < self.follower.last[0] for happening in happenings)
+        read = (happening for happening in happenings if not isinstance(happening, PartPassed))
+        return any(happening.at_us < self.follower.last[0] for happening in read)
 
     def advance(self, happenings: Sequence[Happening]) -> tuple[Progress, Forecast | None, Sequence[Step]]:
         """Follow what happened; the newest part stays at hand for a register printed after it."""

@@ -4,16 +4,26 @@ Order: by time, then by arrival. A register print inside a part's record was in 
 comes before the part; one printed between parts comes after the parts of the same time.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections import deque
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from decimal import Decimal
 from itertools import groupby
 from operator import attrgetter, itemgetter
 from typing import NamedTuple
 
-from feedback.follow import Happening, PartSeen, RegisterSeen, SetterSeen, ToolSeen
+from feedback.follow import Happening, PartPassed, PartSeen, RegisterSeen, SetterSeen, ToolSeen
 from feedback.registers import register
 
 NOT_NEWS = "delivered-before"  # the check of `feedback.trust` whose doubt means: this part is already in the series
+
+
+class PartRow(NamedTuple):
+    """One completed part, whether anything was read of it or not."""
+
+    id: int
+    part: str
+    at_us: int
+    plan: str | None
 
 
 class MeasurementRow(NamedTuple):
@@ -114,6 +124,33 @@ def _on_setter(row: SetterRow) -> SetterSeen:
     return SetterSeen(tool=row.tool, length=length, radius=radius, at_us=row.at_us, source=row.source)
 
 
+def unread(
+    parts: Iterable[PartRow], measurements: Sequence[MeasurementRow], features: Collection[str], plans: Collection[str]
+) -> list[PartPassed]:
+    """The parts of `plans` in their order that have no reading of `features`; of parts delivered again none."""
+    read = {row.part_id for row in measurements if row.feature in features}
+    if all(row.id in read for row in parts):
+        return []
+    known = {row.part_id for row in measurements}
+    again = known - {row.part_id for row in measurements if not _is_known(row)}
+    passed = [row for row in parts if row.plan in plans and row.id not in read and row.id not in again]
+    return [PartPassed(part_id=row.id, at_us=row.at_us) for row in sorted(passed, key=lambda row: (row.at_us, row.id))]
+
+
+def with_passed(passed: Sequence[PartPassed], happenings: Sequence[Happening]) -> list[Happening]:
+    """Unread parts put before the first part that came after them; what lies between two parts keeps its place."""
+    waiting, ordered = deque(passed), list[Happening]()
+    for happening in happenings:
+        while isinstance(happening, PartSeen) and waiting and _when(waiting[0]) < _when(happening):
+            ordered.append(waiting.popleft())
+        ordered.append(happening)
+    return [*ordered, *waiting]
+
+
+def _when(part: PartSeen | PartPassed) -> tuple[int, int]:
+    return part.at_us, part.part_id
+
+
 def _parts(measurements: Iterable[MeasurementRow]) -> Iterator[PartSeen]:
     of_part = attrgetter("part_id")
     for part_id, rows in groupby(sorted(measurements, key=of_part), key=of_part):
@@ -124,7 +161,7 @@ def _parts(measurements: Iterable[MeasurementRow]) -> Iterator[PartSeen]:
 
 def _part(part_id: int, rows: Sequence[MeasurementRow]) -> PartSeen | None:
     """None when every reading of the part had been delivered before: the series already has it."""
-    news = [row for row in rows if not any(check == NOT_NEWS for check, _ in row.doubts)]
+    news = [row for row in rows if not _is_known(row)]
     if not news:
         return None
     return PartSeen(
@@ -134,3 +171,8 @@ def _part(part_id: int, rows: Sequence[MeasurementRow]) -> PartSeen | None:
         deviations={row.feature: row.deviation_um for row in news if not row.doubts},
         doubts=tuple(words for row in news for _, words in row.doubts),
     )
+
+
+def _is_known(row: MeasurementRow) -> bool:
+    """Delivered before: the series has it already."""
+    return any(check == NOT_NEWS for check, _ in row.doubts)

@@ -10,7 +10,7 @@ import pytest
 from feedback.configuration.facts import Group
 from feedback.effect import Effects
 from feedback.evidence import Forecast, Standing, Witness
-from feedback.follow import Follower, Happening, PartSeen, RegisterSeen, ToolSeen
+from feedback.follow import Follower, Happening, PartPassed, PartSeen, RegisterSeen, ToolSeen
 from feedback.registers import Register
 from feedback.simulate.machine import SimulatedMachine
 from feedback.simulate.scenarios import SITUATIONS
@@ -52,6 +52,8 @@ class ReallyClosed:
             seen = {f.key: read[f.key] for f in self.group.features if read[f.key] == read[f.key]}
             if seen:
                 news.append(PartSeen(part_id=number, part=str(number), at_us=number, deviations=seen))
+            else:
+                news.append(PartPassed(part_id=number, at_us=number))
             self.judge(number, news)
         return self.entries
 

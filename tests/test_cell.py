@@ -161,3 +161,21 @@ def test_a_start_that_failed_can_be_tried_again(folder: Path) -> None:
             cell.process(now=NOW)
         faulty.unlink()
         assert cell.process(now=NOW)["cell"]
+
+
+def test_wear_of_a_bore_probed_on_each_third_part_is_told_per_part(folder: Path) -> None:
+    """Parts of which the log shows no reading of the bore have worn its cutter too, over a restart as well."""
+    shop = machine()
+    text = shop.cut()
+    for number in range(1, 46):
+        shop.wear(5, radius_um=0.5)
+        lines = shop.cut().splitlines(keepends=True)
+        text += "".join(line for line in lines if number % 3 == 0 or not line.startswith("FEATURE"))
+    middle = text.index("PART 131 ")
+    with feedback.open_cell(folder) as first:
+        first.feed("M1", text[:middle])
+    with feedback.open_cell(folder) as again:
+        (answer,) = again.feed("M1", text[middle:])["machines"]
+
+    (radius,) = (entry for entry in answer["decisions"] if entry["register"] == "tool 5 radius")
+    assert radius["slope_mm_per_part"] == pytest.approx(0.0005, abs=0.00015)

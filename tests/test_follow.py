@@ -12,7 +12,7 @@ import pytest
 from feedback.configuration.facts import Configuration
 from feedback.configuration.groups import groups
 from feedback.configuration.loading import from_texts
-from feedback.follow import Follower, Happening, PartSeen, Progress, RegisterSeen, ToolSeen, Track
+from feedback.follow import Follower, Happening, PartPassed, PartSeen, Progress, RegisterSeen, ToolSeen, Track
 from feedback.registers import register
 from tests.stories.parts import HINGE_BRACKET, cell_texts
 from tests.stories.story import machine
@@ -222,3 +222,40 @@ def test_a_restart_anywhere_makes_no_difference(cut: int) -> None:
         assert np.array_equal(rest.outlooks.mean, whole_rest.outlooks.mean)
         assert np.array_equal(rest.outlooks.cov, whole_rest.outlooks.cov)
         assert list(rest.outlooks.moving) == list(whole_rest.outlooks.moving)
+
+
+def passed(number: int) -> PartPassed:
+    """Part `number`, of which nothing was read."""
+    return PartPassed(part_id=number, at_us=number * 3600)
+
+
+def slope_um(progress: Progress) -> float:
+    assert progress.outlooks is not None
+    return float(progress.outlooks.predict(0).slope_um[-1, 0])
+
+
+def every_third(first: int, last: int, wear_um: float = 1.0) -> list[Happening]:
+    """Both bores shrink with the cutter, by twice its wear; each third part is probed."""
+    return [
+        part(n, 10.5 - 2 * wear_um * n, 19.5 - 2 * wear_um * n) if n % 3 == 0 else passed(n)
+        for n in range(first, last + 1)
+    ]
+
+
+def test_wear_is_counted_per_part_cut_and_not_per_part_probed() -> None:
+    """Probed on each third part, a cutter that loses 1 um a part wears by 1 um a part."""
+    progress = follower().advance([printed("0"), *every_third(0, 60)])
+
+    assert slope_um(progress) == pytest.approx(1.0, abs=0.05)
+    assert [moment.passed for moment in progress.moments] == [0] + [2] * 20
+
+
+def test_a_restart_between_two_unread_parts_counts_each_once() -> None:
+    """What is delivered again, and what is told again after a restart, has been counted."""
+    happenings: list[Happening] = [printed("0"), *every_third(0, 61)]
+    following = follower()
+    following.advance(happenings)
+    again = follower(json.loads(json.dumps(following.snapshot())))
+    again.advance([passed(61), passed(17)])
+    (moment,) = again.advance([passed(62), part(63)]).moments
+    assert moment.passed == 2

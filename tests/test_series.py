@@ -5,8 +5,8 @@ from decimal import Decimal
 from hypothesis import given
 from hypothesis import strategies as st
 
-from feedback.follow import Happening, PartSeen, RegisterSeen, ToolSeen
-from feedback.series import NOT_NEWS, MeasurementRow, RegisterRow, ToolRow, in_order
+from feedback.follow import Happening, PartPassed, PartSeen, RegisterSeen, ToolSeen
+from feedback.series import NOT_NEWS, MeasurementRow, PartRow, RegisterRow, ToolRow, in_order, unread, with_passed
 
 RADIUS = "tool 5 radius"
 
@@ -26,6 +26,8 @@ def told(happenings: list[Happening]) -> list[str]:
         match happening:
             case PartSeen():
                 found.append(happening.part)
+            case PartPassed():
+                found.append(f"passed {happening.part_id}")
             case RegisterSeen():
                 found.append(happening.source)
             case ToolSeen():
@@ -114,3 +116,31 @@ def test_the_order_does_not_depend_on_how_the_rows_come(times: list[tuple[int, b
     assert in_order(shuffled, others, []) == order
     moments = [happening.at_us for happening in order]
     assert moments == sorted(moments)
+
+
+def completed(id: int, at_us: int, plan: str | None = "4101") -> PartRow:
+    return PartRow(id, f"P{id}", at_us, plan)
+
+
+def test_parts_without_a_reading_stand_before_the_next_one_with_one() -> None:
+    """Probed on each third part: the two between pass before it, and those after the last wait at the end."""
+    parts = [completed(id, 100 * id) for id in (4, 1, 2, 3, 5)]
+    measurements = [reading(1, 100), reading(4, 400)]
+    passed = unread(parts, measurements, {"4101/12"}, {"4101"})
+
+    order = with_passed(passed, in_order(measurements, [printed(9, 200)], []))
+
+    assert told(order) == ["P1", "log:9", "passed 2", "passed 3", "P4", "passed 5"]
+
+
+def test_parts_of_other_plans_and_parts_delivered_again_pass_nobody() -> None:
+    """A tool of this plan has not cut another plan's part, and cuts each of its own once."""
+    parts = [completed(1, 100), completed(2, 200, "4202"), completed(3, 300, None), completed(4, 400)]
+    again = reading(4, 400, "4101/21", 1.0, NOT_NEWS)
+    assert unread(parts, [reading(1, 100), again], {"4101/12"}, {"4101"}) == []
+
+
+def test_a_part_read_elsewhere_passes_a_group_that_did_not_read_it() -> None:
+    """The floor is probed on each part, the bore is not: the cutter of the bore has worn all the same."""
+    (passed,) = unread([completed(1, 100)], [reading(1, 100, "4101/21")], {"4101/12"}, {"4101"})
+    assert (passed.part_id, passed.at_us) == (1, 100)

@@ -1,14 +1,14 @@
 """What the trend needs from the store: what one taken text brought, and what came after a kept memory."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback.configuration.facts import Group
 from feedback.follow import Happening
 from feedback.ledger.sql import marks
-from feedback.series import MeasurementRow, RegisterRow, SetterRow, ToolRow, in_order
+from feedback.series import MeasurementRow, PartRow, RegisterRow, SetterRow, ToolRow, in_order, unread, with_passed
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 _MEASUREMENTS = """
 SELECT p.id, p.part, p.at_us, m.feature, m.deviation_um, m.doubts
 FROM part p JOIN measurement m ON m.part_id = p.id WHERE p.machine = ? AND """
+_PARTS = "SELECT p.id, p.part, p.at_us, p.plan FROM part p WHERE p.machine = ? AND "
 _REGISTERS = """
 SELECT v.id, v.register, v.value, v.at_us, v.part_id, s.path, v.line
 FROM register_value v LEFT JOIN stream s ON s.id = v.stream WHERE v.machine = ? AND """
@@ -31,8 +32,9 @@ _THE_BEGINNING = (-(2**62), -1)
 
 
 class News(NamedTuple):
-    """Measurements of completed parts, register prints, new tools and tool-setter readings of one machine."""
+    """Completed parts and their measurements, register prints, new tools and tool-setter readings of one machine."""
 
+    parts: list[PartRow]
     measurements: list[MeasurementRow]
     registers: list[RegisterRow]
     tools: list[ToolRow]
@@ -48,6 +50,12 @@ class News(NamedTuple):
         features = {feature.key for feature in group.features}
         registers = {str(register) for register in group.registers}
         tools = {register.tool for register in group.registers}
+        passed = unread(self.parts, self.measurements, features, {feature.plan for feature in group.features})
+        return with_passed(passed, self._read(features, registers, tools))
+
+    def _read(
+        self, features: Collection[str], registers: Collection[str], tools: Collection[int | None]
+    ) -> list[Happening]:
         return in_order(
             [row for row in self.measurements if row.feature in features],
             [row for row in self.registers if row.register in registers],
@@ -60,6 +68,7 @@ def brought_by(sql: "Sql", machine: str, seq: int) -> News:
     """What event `seq` brought: the parts it completed, the prints and new tools that stand in it."""
     values = (machine, seq)
     return _news(
+        sql.rows(f"{_PARTS} p.ended = ?", values),
         sql.rows(f"{_MEASUREMENTS} p.ended = ?", values),
         sql.rows(f"{_REGISTERS} v.seq = ?", values),
         sql.rows(f"{_TOOLS} t.seq = ?", values),
@@ -72,8 +81,10 @@ def since(sql: "Sql", machine: str, features: Sequence[str], after: tuple[int, i
     at_us, part_id = after or _before_the_newest(sql, machine, features, most_parts)
     values = (machine, at_us, at_us, part_id)
     later = "({0}.at_us > ? OR ({0}.at_us = ? AND ({0}.part_id IS NULL OR {0}.part_id > ?)))"
+    completed = "p.ended IS NOT NULL AND (p.at_us > ? OR (p.at_us = ? AND p.id > ?))"
     return _news(
-        sql.rows(f"{_MEASUREMENTS} p.ended IS NOT NULL AND (p.at_us > ? OR (p.at_us = ? AND p.id > ?))", values),
+        sql.rows(f"{_PARTS} {completed}", values),
+        sql.rows(f"{_MEASUREMENTS} {completed}", values),
         sql.rows(_REGISTERS + later.format("v"), values),
         sql.rows(_TOOLS + later.format("t"), values),
         sql.rows(_SETTERS + later.format("o"), values),
@@ -149,12 +160,14 @@ def newest_parts(sql: "Sql", machine: str, features: Sequence[str], up_to: int, 
 
 
 def _news(
+    parts: Sequence[Sequence[Any]],
     measurements: Sequence[Sequence[Any]],
     registers: Sequence[Sequence[Any]],
     tools: Sequence[Sequence[Any]],
     setters: Sequence[Sequence[Any]],
 ) -> News:
     return News(
+        [PartRow._make(row) for row in parts],
         [MeasurementRow._make((*facts, _doubts(doubts))) for *facts, doubts in measurements],
         [RegisterRow._make((*facts, f"{path}:{line}")) for *facts, path, line in registers],
         [_tool(row) for row in tools],

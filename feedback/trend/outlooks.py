@@ -51,6 +51,14 @@ class Outlooks:
         return len(self.moving)
 
     def __getitem__(self, rows: slice) -> "Outlooks":
+        return self._of(rows, self.moving[rows], self.fit_failed[rows])
+
+    def at(self, rows: Counts) -> "Outlooks":
+        """The outlooks of the parts with these indexes."""
+        places = rows.tolist()
+        return self._of(rows, [self.moving[at] for at in places], [self.fit_failed[at] for at in places])
+
+    def _of(self, rows: slice | Counts, moving: Sequence[str | None], fit_failed: Sequence[str | None]) -> "Outlooks":
         return Outlooks(
             states=self.states,
             mean=self.mean[rows],
@@ -63,8 +71,8 @@ class Outlooks:
             jump_age=self.jump_age[rows],
             jump_um=self.jump_um[rows],
             unsettled=self.unsettled[rows],
-            moving=self.moving[rows],
-            fit_failed=self.fit_failed[rows],
+            moving=moving,
+            fit_failed=fit_failed,
         )
 
     def predict(self, horizon: int) -> Prediction:

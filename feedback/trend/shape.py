@@ -62,12 +62,16 @@ def shape_of(group: Group) -> GroupShape:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One part as one group sees it: micrometres (millidegrees), deviations from the centre of the tolerance."""
+    """One part as one group sees it: micrometres (millidegrees), deviations from the centre of the tolerance.
+
+    A tool wears with every part it cuts, also with the `passed` ones since the row before that gave no reading.
+    """
 
     part: str
     readings: tuple[float, ...]  # F; nan: missing or doubted
     moved: tuple[float, ...]  # R; known change of the register since the part before
     fresh: tuple[bool, ...]  # R; a new tool or edge stands there since the part before
+    passed: int = 0
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,9 @@ The same rows give the same outlooks however they are handed over: all at once, 
 everything that changes an estimate (a fit, a part taken carefully, going back) depends on the group's own rows alone.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
+from itertools import chain
 from typing import Any, Final
 
 import numpy as np
@@ -51,6 +52,7 @@ FORGOTTEN_AFTER: Final = 50  # parts after which a suspect reading nobody repeat
 RESTLESS: Final = 0.25  # share of readings wild at first sight above which it is scatter, not chips
 RESTLESS_LEAST: Final = 3  # such readings before that is said
 LONGEST_RUN: Final = 1024
+MOST_PASSED: Final = 100  # parts without a reading that are counted between two with one: beyond, all is vague anyway
 
 
 def fit_is_due(parts: int) -> bool:
@@ -103,6 +105,20 @@ class Tracker:
 
     def take(self, rows: Sequence[Row]) -> Outlooks:
         """Count `rows` in and say what is known after each of them."""
+        if any(row.passed for row in rows):
+            full = list(chain.from_iterable(self._with_passed(row) for row in rows))
+            ends = np.cumsum([1 + min(row.passed, MOST_PASSED) for row in rows]) - 1
+            return self._take(full).at(ends)
+        return self._take(rows)
+
+    def _with_passed(self, row: Row) -> Iterator[Row]:
+        """The parts that passed unread, and the row itself."""
+        registers, unread = self._states.registers, (float("nan"),) * self._states.features
+        for _ in range(min(row.passed, MOST_PASSED)):
+            yield Row(row.part, unread, (0.0,) * registers, (False,) * registers)
+        yield row
+
+    def _take(self, rows: Sequence[Row]) -> Outlooks:
         sheet = sheet_of(self._states, tuple(rows))
         page = Page(self._states, len(sheet))
         at = 0

@@ -50,6 +50,7 @@ class Filtered:
     machine: Machine
     parts: int
     part_of_row: list[int]
+    passed: list[int]  # parts without a reading before each row's part, since the row before
     readings_um: Floats  # rows x features, from nominal
     zeroed: NDArray[np.bool_]  # parts x registers: a new tool, its wear set to zero
     forecast: Forecast
@@ -116,18 +117,29 @@ def filtered(
         machine=bench.machine,
         parts=len(read),
         part_of_row=rows.tolist(),
+        passed=_passed(rows),
         readings_um=read[rows],
         zeroed=zeroed,
         forecast=Forecast(outlooks, bench.machine.lag),
     )
 
 
+def _passed(rows: NDArray[np.int64]) -> list[int]:
+    return (np.diff(rows, prepend=-1) - 1).tolist()  # type: ignore[no-any-return]
+
+
 def _rows(rows: NDArray[np.int64], off_centre_um: Floats, zeroed: NDArray[np.bool_]) -> list[Row]:
     still = (0.0,) * zeroed.shape[1]
     since = np.split(zeroed, rows + 1)  # what happened up to and with each row's part
     return [
-        Row(str(part), tuple(off_centre_um[part].tolist()), still, tuple(bool(flag) for flag in np.any(news, axis=0)))
-        for part, news in zip(rows.tolist(), since, strict=False)
+        Row(
+            part=str(part),
+            readings=tuple(off_centre_um[part].tolist()),
+            moved=still,
+            fresh=tuple(bool(flag) for flag in np.any(news, axis=0)),
+            passed=passed,
+        )
+        for part, news, passed in zip(rows.tolist(), since, _passed(rows), strict=False)
     ]
 
 
@@ -257,7 +269,7 @@ class _Loop:
 
     def _moment(self, row: int, held_um: Floats, changes: tuple[Change, ...]) -> Moment:
         tracks = dict(zip(self.run.group.registers, self.tracks, strict=True))
-        return Moment(seen=self.run.seen(row, held_um), tracks=tracks, changes=changes)
+        return Moment(seen=self.run.seen(row, held_um), tracks=tracks, changes=changes, passed=self.run.passed[row])
 
     def _decide(self, row: int, at: int) -> None:
         step = decide(self.evidence(row, at), self.limits, self.rules).step

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -257,3 +258,40 @@ def test_fits_follow_the_count_of_parts_alone() -> None:
 def test_nothing_taken_gives_no_outlook() -> None:
     """A call without parts is no event."""
     assert len(Tracker(BORE, Priors()).take([])) == 0
+
+
+def _every_fifth(parts: int, wear_um: float = 0.5) -> list[Row]:
+    """A bore that shrinks by wear and is probed on every fifth part."""
+    noise = np.random.default_rng(4).normal(0, 1.0, parts)
+    return [
+        Row(str(k), (-2 * wear_um * k + noise[k],), (0.0,), (False,), passed=4 if k else 0) for k in range(0, parts, 5)
+    ]
+
+
+def test_a_tool_wears_with_every_part_it_cuts() -> None:
+    """Probed on each fifth part, it wears by 0.5 um a part and not by 2.5; the next part but one is 1 um further."""
+    outlooks = _take(BORE, _every_fifth(200))
+
+    assert outlooks.predict(0).slope_um[-1, 0] == pytest.approx(0.5, abs=0.06)
+    ahead = outlooks.predict(2).level_um[-1, 0] - outlooks.predict(0).level_um[-1, 0]
+    assert ahead == pytest.approx(1.0, abs=0.12)
+    assert outlooks.parts[-1, 0] == len(outlooks) == 40
+
+
+def test_parts_without_a_reading_count_as_parts_that_were_not_probed() -> None:
+    """Whether the log tells of them one by one or as a number, the next reading tells the same."""
+    rows = _every_fifth(60)
+    blank = [Row("", (NAN,), (0.0,), (False,))] * 4
+    one_by_one = [row for k, fifth in enumerate(rows) for row in (*(blank if k else []), replace(fifth, passed=0))]
+
+    together, singly = _take(BORE, rows), _take(BORE, one_by_one)
+
+    assert np.array_equal(together.mean, singly.mean[::5])
+    assert np.array_equal(together.cov, singly.cov[::5])
+
+
+def test_rows_with_unread_parts_may_come_one_by_one() -> None:
+    """Handed over singly or all at once, fits included, the outlooks are the same."""
+    rows = _every_fifth(150)
+    tracker = Tracker(BORE, Priors())
+    _same(_joined([tracker.take([row]) for row in rows]), Tracker(BORE, Priors()).take(rows))
