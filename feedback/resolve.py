@@ -1,13 +1,14 @@
 """Brings together what the log says and what the plans say: readings become measurements of planned features. Pure."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cached_property
 from typing import Any, Final, TypeVar
 
 from feedback.configuration.facts import Feature, Machine, Plan
 from feedback.configuration.suggest import did_you_mean, listed
+from feedback.expansion import expansion
 from feedback.reading.quick import unfinished
 from feedback.records import Miss, Reading, Record, Unreadable
 from feedback.trust import Doubt
@@ -18,6 +19,7 @@ from feedback.units import MM_PER_INCH
 class Measurement(Record):
     """One reading of a planned feature: `deviation` = actual - nominal, in mm or degrees as the feature's unit says.
 
+    The deviation is that of the part at 20 degC where its temperature and material are known; `actual` stays as read.
     `reading` is what the log said. A measurement with doubts is kept and left out of the trend.
     """
 
@@ -47,16 +49,21 @@ def resolve(records: Iterable[Record], plans: Mapping[str, Plan], machine: Machi
         if isinstance(record, Reading | Miss):
             key = (record.plan, record.feature)
             feature = find(key) or directory.find(*key)
-            resolved.append(_with_feature(record, feature, text))
+            resolved.append(_with_feature(record, feature, text, directory))
         else:
             resolved.append(record)
     return resolved
 
 
-def _with_feature(record: Reading | Miss, feature: Feature | str, text: "Text") -> Record:
+def _with_feature(record: Reading | Miss, feature: Feature | str, text: "Text", directory: "_Directory") -> Record:
     if isinstance(feature, str):
         return _unreadable(record, feature, text)
-    return _measurement(record, feature) if isinstance(record, Reading) else record
+    if not isinstance(record, Reading):
+        return record
+    measurement = _measurement(record, feature)
+    if directory.knows_temperature or record.temperature_c is not None:
+        return directory.at_reference(measurement)
+    return measurement
 
 
 def _measurement(reading: Reading, feature: Feature) -> Measurement:
@@ -109,6 +116,15 @@ class _Directory:
         self.found: dict[tuple[str | None, str], Feature | str] = {}
         self._plans = {plan.part: plan for plan in plans.values()}
         self._machine = machine
+        self.knows_temperature = isinstance(machine.temperature, Decimal)
+
+    def at_reference(self, measurement: Measurement) -> Measurement:
+        """The measurement with the deviation that the part has at 20 degC, or doubted where its temperature is."""
+        feature = measurement.feature
+        grown = expansion(feature, self._plans[feature.plan].cte_per_k, measurement.temperature_c, self._machine)
+        if isinstance(grown, Doubt):
+            return replace(measurement, doubts=(grown,))
+        return replace(measurement, deviation=measurement.deviation - grown) if grown else measurement
 
     def find(self, plan_name: str | None, feature_name: str) -> Feature | str:
         plan = self._plan(plan_name)

@@ -35,6 +35,7 @@ _TIMES: Final[dict[str, Decimal]] = {
 }
 _COUNTS: Final[dict[str, Decimal]] = {"parts": Decimal(1), "part": Decimal(1)}
 _EXPANSIONS: Final[dict[str, Decimal]] = {"/K": Decimal(1)}
+_TEMPERATURES: Final[dict[str, Decimal]] = {"degC": Decimal(1)}
 
 _KINDS: Final[dict[str, dict[str, Decimal]]] = {
     "length": _LENGTHS,
@@ -43,6 +44,7 @@ _KINDS: Final[dict[str, dict[str, Decimal]]] = {
     "time": _TIMES,
     "parts": _COUNTS,
     "expansion": _EXPANSIONS,
+    "temperature": _TEMPERATURES,
 }
 _WANTED: Final = {
     "length": 'a length such as "0.020 mm" or "0.0008 in"',
@@ -51,9 +53,10 @@ _WANTED: Final = {
     "time": 'a time such as "8 h"',
     "parts": 'a number of parts such as "10 parts"',
     "expansion": 'an expansion coefficient such as "11.5e-6 /K"',
+    "temperature": 'a temperature such as "22 degC"',
 }
 
-QuantityKind = Literal["length", "angle", "share", "time", "parts", "expansion"]
+QuantityKind = Literal["length", "angle", "share", "time", "parts", "expansion", "temperature"]
 
 
 class QuantityError(ValueError):
@@ -62,7 +65,7 @@ class QuantityError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A value in the base unit of its kind: mm, deg, 1 (shares), s, parts, 1/K."""
+    """A value in the base unit of its kind: mm, deg, 1 (shares), s, parts, 1/K, degC."""
 
     kind: QuantityKind
     value: Decimal

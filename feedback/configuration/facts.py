@@ -46,6 +46,8 @@ class Machine:
     time_zone: ZoneInfo
     repeatability_mm: Decimal | None = None  # standard deviation of the probe, when the shop has measured it
     scale_cte_per_k: Decimal | None = None  # of the scales; None: they read true at any temperature, or are compensated
+    # of the parts: as the log prints it, taken off by the control itself, or this (degC) where the log prints none
+    temperature: Literal["log", "compensated"] | Decimal = "log"
     probe: ProbeLimits = ProbeLimits()
     setter_mm: Decimal | None = None  # standard deviation of the tool setter; None: it says nothing about wear
     break_limit_mm: Decimal = BREAK_LIMIT_MM  # a tool that has lost more on the setter is broken
@@ -103,6 +105,7 @@ class Feature:
     tool: int | None
     moves: Mapping[Register, Fraction]
     is_inside: bool = False  # material lies around it: a bore, a pocket, a diameter turned from inside
+    expands_mm: Decimal = Decimal(0)  # the length, with its sign, that grows with the part's temperature
 
     @property
     def key(self) -> str:

@@ -22,7 +22,10 @@ from feedback.units import LengthUnit, Quantity, QuantityKind, quantity
 LONGEST_MM: Final = Decimal(100_000)  # no machining centre reaches further; catches 1e99
 LONGEST_S: Final = Decimal(10 * 365 * 86400)
 MOST_PARTS: Final = 1_000_000
+COLDEST_SHOP: Final = Decimal(5)
+HOTTEST_SHOP: Final = Decimal(50)
 LARGEST_CTE: Final = Decimal("100e-6")  # plastics; catches a forgotten e-6
+TEMPERATURE_WORDS: Final = ("log", "compensated")
 FEW: Final = 3  # words that read well with "or" between them
 LARGEST_RATIO: Final = 4  # twice the diameter effect of a radius; more is a slip of the pen
 
@@ -100,6 +103,7 @@ def _refuse_beyond(found: object, value: Quantity) -> None:
         "parts": (Decimal(MOST_PARTS), "at most a million parts"),
         "share": (Decimal(1), "at most 100 %"),
         "expansion": (LARGEST_CTE, 'something like "11.5e-6 /K"'),
+        "temperature": (HOTTEST_SHOP, 'what a shop can be, 5 to 50 degC, such as "22 degC"'),
     }
     limit, words = most[value.kind]
     if abs(value.value) > limit:
@@ -122,6 +126,26 @@ def _above_zero(*kinds: QuantityKind) -> Callable[[object], Stated]:
 
 def _expansion(found: object) -> Decimal:
     return _above_zero("expansion")(found).value
+
+
+def _temperature(found: object) -> str | Decimal:
+    """The word for where the part's temperature comes from, or the temperature where the log prints none."""
+    if found in TEMPERATURE_WORDS:
+        return str(found)
+    wanted = f'wanted {" or ".join(TEMPERATURE_WORDS)}, or the parts\' temperature such as "22 degC"'
+    if not isinstance(found, str) or not any(character.isdigit() for character in found):
+        raise ValueError(f"found {shown(found)}; {wanted}{did_you_mean(found, TEMPERATURE_WORDS)}")
+    value = _stated(found, "temperature").value
+    if value < COLDEST_SHOP:
+        raise ValueError(f"found {shown(found)}; {wanted}, at least {COLDEST_SHOP} degC")
+    return value
+
+
+def _length_or_zero(found: object) -> Stated:
+    stated = _stated(found, "length")
+    if stated.value < 0:
+        raise ValueError(f'found {shown(found)}; wanted a length, or "0 mm" where nothing expands')
+    return stated
 
 
 def _share(found: object) -> float:
@@ -307,6 +331,7 @@ class MachineTable(Table):
     setter: Length | None = None
     break_limit: Length | None = None
     scale_cte: Expansion | None = None
+    temperature: Annotated[Literal["log", "compensated"] | Decimal, PlainValidator(_temperature)] = "log"
     probe: Any = {}
 
 
@@ -365,6 +390,7 @@ class FeatureTable(Table):
     role: Annotated[Literal["datum", "machined"] | None, PlainValidator(_one_of("datum", "machined"))] = None
     work: Annotated[str | None, PlainValidator(_system)] = None
     relative_to: Annotated[str | None, PlainValidator(one_word)] = None
+    expands: Annotated[Stated | None, PlainValidator(_length_or_zero)] = None
     machined_in: Annotated[str | None, PlainValidator(_system)] = None
     moves: Annotated[dict[str, Decimal] | None, PlainValidator(_ratios)] = None
 

@@ -111,7 +111,20 @@ def _feature(
         tool=table.tool,
         moves=moves,
         is_inside=inside,
+        expands_mm=_expanding_mm(table),
     )
+
+
+def _expanding_mm(table: FeatureTable) -> Decimal:
+    """A size, or the distance from the zero that the part is clamped at; a datum says where the part is, not its size.
+
+    A stated length counts along the side on which the nominal lies.
+    """
+    if table.kind == "angle" or (table.role == "datum" and table.expands is None):
+        return Decimal(0)
+    if table.expands is None:
+        return table.nominal.value
+    return -table.expands.value if table.nominal.value < 0 else table.expands.value
 
 
 def _unit(table: FeatureTable) -> Unit:

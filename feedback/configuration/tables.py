@@ -155,6 +155,7 @@ def _machine(key: str, table: MachineTable, around: Surroundings, report: Report
         time_zone=around.zone,
         repeatability_mm=table.repeatability.value if table.repeatability else None,
         scale_cte_per_k=table.scale_cte,
+        temperature=table.temperature,
         probe=_probe_limits(table.probe, ("machine", key, "probe"), report),
         setter_mm=table.setter.value if table.setter else None,
         break_limit_mm=table.break_limit.value if table.break_limit else BREAK_LIMIT_MM,

@@ -75,7 +75,20 @@ def machine_facts(machine: Machine) -> tuple[str, ...]:
         f"{parts} usually cut between probing and entry",
         f"its clock runs in {machine.time_zone.key}",
         spread,
+        _temperature_fact(machine),
     )
+
+
+def _temperature_fact(machine: Machine) -> str:
+    if machine.temperature == "compensated":
+        return "its control takes the parts' warmth off itself: readings are used as printed"
+    scales = "scales that read true at any temperature"
+    if machine.scale_cte_per_k is not None:
+        scales = f"scales as warm as the part that grow by {machine.scale_cte_per_k:f} /K"
+    taken = f"with the TEMP printed beside them and {scales}"
+    if isinstance(machine.temperature, Decimal):
+        return f"readings are brought to 20 degC {taken}, {plain(machine.temperature)} degC where none is printed"
+    return f"readings are brought to 20 degC {taken}; without TEMP they are used as printed"
 
 
 def setter_facts(machine: Machine, registers: Iterable[Register]) -> str:

@@ -56,6 +56,10 @@ def test_machine_facts_are_sentences_one_can_check_at_the_control() -> None:
         "its clock runs in Europe/Lisbon",
         "the probe repeats with a standard deviation of 0.0008 mm",
         (
+            "readings are brought to 20 degC with the TEMP printed beside them and scales that read true at any"
+            " temperature; without TEMP they are used as printed"
+        ),
+        (
             "a tool that has lost more than 0.2 mm on the tool setter is broken; otherwise its readings are not used:"
             " setter, its repeatability, is not stated"
         ),

@@ -61,7 +61,8 @@ CELL_FAULTS = [
         'dialekt = "g10-memory"',
         (
             "9: machine.M1.dialekt: is not a key of this table; wanted one of logs, layout, unit, least_increment,"
-            ' dialect, tool_radius, lag, repeatability, setter, break_limit, scale_cte, probe; did you mean "dialect"?'
+            " dialect, tool_radius, lag, repeatability, setter, break_limit, scale_cte, temperature,"
+            ' probe; did you mean "dialect"?'
         ),
     ),
     (
@@ -176,6 +177,27 @@ CELL_FAULTS = [
     ),
     (
         'dialect = "g10-memory"',
+        "temperature = 22",
+        (
+            "9: machine.M1.temperature: found 22; wanted log or compensated, or the parts' temperature such as"
+            ' "22 degC"'
+        ),
+    ),
+    (
+        'dialect = "g10-memory"',
+        'temperature = "80 degC"',
+        "9: machine.M1.temperature: found '80 degC'; wanted what a shop can be, 5 to 50 degC, such as \"22 degC\"",
+    ),
+    (
+        'dialect = "g10-memory"',
+        'temperature = "logs"',
+        (
+            "9: machine.M1.temperature: found 'logs'; wanted log or compensated, or the parts' temperature such as"
+            ' "22 degC"; did you mean "log"?'
+        ),
+    ),
+    (
+        'dialect = "g10-memory"',
         "probe = 1",
         "9: machine.M1.probe: found 1; wanted a table of keys and values",
     ),
@@ -250,6 +272,11 @@ PLAN_FAULTS = [
             "7: feature[1].kind: found 'boar'; wanted one of bore, boss, pocket, web, wall, floor, depth, position,"
             ' angle, diameter, drilled; did you mean "bore"?'
         ),
+    ),
+    (
+        "tool = 5",
+        'expands = "-5 mm"\ntool = 5',
+        "10: feature[1].expands: found '-5 mm'; wanted a length, or \"0 mm\" where nothing expands",
     ),
     ("tool = 5", 'tool = "5"', "10: feature[1].tool: found '5'; wanted the tool's number, such as 5"),
     (

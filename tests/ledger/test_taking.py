@@ -44,12 +44,15 @@ def test_every_part_is_kept_with_its_line_and_time(fed: Store) -> None:
 
 
 def test_every_measurement_is_kept_exactly(fed: Store) -> None:
-    """The value is kept digit by digit beside the deviation in micrometres."""
+    """The value is kept digit by digit beside the deviation of the part at 20 degC, in micrometres.
+
+    25 mm of aluminium are 1.416 um bigger at 22.4 degC.
+    """
     statement = (
         "SELECT part_id, feature, line, actual, deviation_um, temperature_c, doubts FROM measurement ORDER BY id"
     )
     assert rows(fed, statement) == [
-        (1, "4101/12", 4, "24.9987", -1.3, 22.4, None),
+        (1, "4101/12", 4, "24.9987", -2.716, 22.4, None),
         (1, "4101/13", 5, "-7.998", 2.0, None, None),
         (2, "4102/13", 16, "-9.002", -2.0, None, None),
         (3, "4101/12", 18, "25.0012", 1.2, None, None),
@@ -309,7 +312,7 @@ def test_measurements_come_as_a_table(fed: Store) -> None:
         assert queries.measurements(sql, "M2").empty
     assert list(frame["part"]) == ["118", "118", "119", "120"]
     assert str(frame["at"].iloc[0]) == "2026-11-25 06:45:12+00:00"
-    assert list(frame["deviation_um"]) == [-1.3, 2.0, -2.0, 1.2]
+    assert list(frame["deviation_um"]) == [-2.716, 2.0, -2.0, 1.2]
     assert (frame["path"].iloc[0], frame["line"].iloc[0]) == ("M1/s1.txt", 4)
 
 
