@@ -15,7 +15,7 @@ from starlette.responses import RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from feedback.board import history_pages, proposal_pages, register_pages, shop_pages, sign_in_pages
+from feedback.board import history_pages, limits_pages, proposal_pages, register_pages, shop_pages, sign_in_pages
 from feedback.board.access import RefusedError
 from feedback.board.desk import Desk, desk_of, session_of, trouble
 from feedback.board.guard import Guard
@@ -48,6 +48,7 @@ def make(folder: Path, settings: Settings) -> Starlette:
             *proposal_pages.routes,
             *register_pages.routes,
             *history_pages.routes,
+            *limits_pages.routes,
             *sign_in_pages.routes,
         ],
         middleware=[

@@ -22,15 +22,16 @@ GOODBYE_S = 2  # open streams end at once; a page under way gets this long
 
 
 class _Server(Server):
-    """Ends the open streams before it waits for them."""
+    """Ends the open streams before it waits for them, and comes back from `run` so that all else ends in order too."""
 
     def __init__(self, config: Config, app: Starlette) -> None:
         super().__init__(config)
         self._board = app
 
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002  # the server's own signature
         self._board.state.desk.live.is_closing = True
-        super().handle_exit(sig, frame)
+        self.force_exit = self.should_exit
+        self.should_exit = True
 
 
 def serve(folder: Path, settings: Settings, *, with_reader: bool = False) -> None:

@@ -27,6 +27,7 @@ class Slip:
     since: str = ""
     newest: str = ""
     link: str = ""  # id of the proposal to look at
+    is_locked: bool = False
     others: Sequence[str] = ()
     unreadable: str = ""
     is_known: bool = True
@@ -45,8 +46,6 @@ class Shop:
     cell: str
     slips: Sequence[Slip]
     troubles: Sequence[str]
-    reading: str
-    is_reading: bool
 
 
 HEADLINES: Mapping[str, str] = {
@@ -63,13 +62,7 @@ def shop(document: Mapping[str, Any], reader: Reader, trouble: str, zone: ZoneIn
     """The shop from the answer document; the answers of a reader that is not at work are not the present ones."""
     troubles = [*([trouble] if trouble else []), *reader.troubles]
     slips = [_slip(machine, reader, zone, now) for machine in document["machines"]]
-    return Shop(
-        cell=document["cell"],
-        slips=slips,
-        troubles=troubles,
-        reading=reading_words(reader, zone, now),
-        is_reading=reader.is_at_work,
-    )
+    return Shop(cell=document["cell"], slips=slips, troubles=troubles)
 
 
 def reading_words(reader: Reader, zone: ZoneInfo, now: datetime) -> str:
@@ -136,7 +129,8 @@ def _said(entry: Mapping[str, Any], registers: int) -> dict[str, Any]:
         "mark": answer,
         "headline": HEADLINES[answer],
         "about": str(entry["register"]),
-        "why": answers.main_reasons(entry),
+        "why": [entry["locked"]] if entry.get("locked") else answers.main_reasons(entry),
+        "is_locked": bool(entry.get("locked")),
         "to_do": _to_do(entry, live),
         "link": "" if live is None else live["id"],
         "change": "" if live is None else answers.page_words(live["page"]),

@@ -8,6 +8,7 @@
   const linkWords = document.getElementById("link-words");
   let stream = null;
   let lastPulse = 0;
+  let number = null; // of the state this page was made of
   let lastClock = clock ? clock.textContent : "";
 
   // -- live pieces ---------------------------------------------------------------------------------------------
@@ -69,7 +70,13 @@
   function open() {
     if (stream) stream.close();
     stream = new EventSource("/events");
-    stream.addEventListener("moved", renewAll);
+    stream.addEventListener("moved", function (event) {
+      for (const news of document.querySelectorAll("[data-news]")) {
+        news.hidden = number === null || number === event.data;
+      }
+      if (number === null) number = event.data;
+      renewAll();
+    });
     stream.addEventListener("pulse", function (event) {
       lastPulse = performance.now();
       lastClock = JSON.parse(event.data);
@@ -158,7 +165,7 @@
   });
 
   dress(document);
-  if (document.querySelector("[data-live]")) {
+  if (document.querySelector("[data-live], [data-news]")) {
     lastPulse = performance.now();
     open();
   } else if (linkWords) {

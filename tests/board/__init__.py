@@ -1,0 +1,1 @@
+"""The board, in a browser and from within."""
