@@ -322,6 +322,7 @@ class _Reading:
             # everything is kept; else the next text makes it anew from the store.
             process = self._machines.pop(new.machine, None) or self._process_of(new.machine, tx.sql)
             seq = self._taker.take(tx, new)
+            process.examine(tx, seq)
             process.take(tx, recent.brought_by(tx.sql, new.machine, seq), at_edge=new.last)
         self._machines[new.machine] = process
         self._intake.taken(new)

@@ -3,7 +3,7 @@
 A proposal is data (`proposed` event); whether it was accepted comes from a person, whether it was entered from the log.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -73,6 +73,10 @@ class Desk:
             for row in queries.proposals(tx.sql, self.machine.name, UNDER_WAY)
         }
         self._holds = queries.holds(tx.sql, self.machine.name)
+
+    def look_again(self) -> None:
+        """Something may have been withdrawn meanwhile: the ledger is asked at the next look."""
+        self._seen = None
 
     def standing(self, register: str) -> Standing:
         """What stands in the way of a correction of this register."""
@@ -218,11 +222,12 @@ class Desk:
         evidence: Evidence,
         decision: Decision,
         limits: Limits,
+        cautions: Sequence[str] = (),
     ) -> None:
-        """Open a proposal, unless one stands already."""
+        """Open a proposal, unless one stands already; `cautions` are for the person who reviews it."""
         if witness.name in self._live or decision.step is None:
             return
-        content = self._content(tx, witness, seen, evidence, decision, limits)
+        content = {**self._content(tx, witness, seen, evidence, decision, limits), "cautions": list(cautions)}
         opened = review.open_proposal(tx, self.machine.name, witness.name, content, seen.part_id)
         self._live[witness.name] = _Live(
             id=opened,

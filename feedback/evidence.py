@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from feedback.cause import likely_cause
-from feedback.configuration.facts import Feature, Group, Machine
+from feedback.configuration.facts import NO_GUARD, Feature, Group, Guard, Machine
 from feedback.follow import UM_PER_MM, Moment, Track
 from feedback.registers import Register
 from rules.evidence import Cause, Evidence, FeatureOutlook
@@ -24,6 +24,7 @@ class Standing:
     broken: str | None = None  # the tool setter found the tool broken
     growth_released: bool = False
     unproven: str | None = None  # why the last change has not been seen to work yet
+    unfit: str | None = None  # why the probe's readings may not be corrected by
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,7 @@ class _Place:
     sensitivity: float
     lower_um: float
     upper_um: float
+    guard: Guard
 
     @property
     def target_um(self) -> float:
@@ -111,6 +113,7 @@ class Witness:
                 sensitivity=float(feature.moves[register]),
                 lower_um=_um(feature.lower),
                 upper_um=_um(feature.upper),
+                guard=group.guard(feature),
             )
             for index, feature in enumerate(group.features)
             if register in feature.moves
@@ -149,8 +152,17 @@ class Witness:
             locked=standing.locked,
             moving=seen.moving if seen.unsettled[r] else None,
             fit_failed=seen.fit_failed,
-            doubt="; ".join(moment.seen.doubts) or None,
-            cause=self._cause(seen, track),
+            doubt=_doubt(moment, standing.unfit, self._apart(moment)),
+            cause="unknown" if self.register in moment.apart else self._cause(seen, track),
+        )
+
+    def _apart(self, moment: Moment) -> str | None:
+        """Why the tool setter's readings and the parts' do not go together."""
+        if self.register not in moment.apart:
+            return None
+        return (
+            f"the tool setter and the parts say different things about {self.name}:"
+            " clean the tool setter, measure the tool again, and check both"
         )
 
     def _cause(self, seen: Glimpse, track: Track) -> Cause:
@@ -178,10 +190,12 @@ class Witness:
             upper_um=place.upper_um,
             last_um=deviations.get(place.key),
             last_was_wild=seen.wild[place.index],
+            u_um=place.guard.u_um,
+            guard_um=place.guard.band_um,
         )
 
 
-def feature_evidence(feature: Feature, moment: Moment) -> Evidence:
+def feature_evidence(feature: Feature, moment: Moment, guard: Guard = NO_GUARD) -> Evidence:
     """The evidence about a feature that no register moves: only what was read."""
     last_um = moment.seen.deviations.get(feature.key)
     lower_um, upper_um = _um(feature.lower), _um(feature.upper)
@@ -196,14 +210,22 @@ def feature_evidence(feature: Feature, moment: Moment) -> Evidence:
         lower_um=lower_um,
         upper_um=upper_um,
         last_um=last_um,
+        u_um=guard.u_um,
+        guard_um=guard.band_um,
     )
     return Evidence(
         register=f"feature {feature.key}",
         kind="tool",
         part=moment.seen.part,
         features=(outlook,),
-        doubt="; ".join(moment.seen.doubts) or None,
+        doubt=_doubt(moment),
     )
+
+
+def _doubt(moment: Moment, *more: str | None) -> str | None:
+    """Everything against this part's readings, each once."""
+    said = dict.fromkeys((*moment.seen.doubts, *(words for words in more if words)))
+    return "; ".join(said) or None
 
 
 def wear_sign(group: Group, register: Register) -> Literal[1, -1]:

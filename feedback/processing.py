@@ -20,6 +20,7 @@ from feedback.configuration.words import amount
 from feedback.desk import Desk
 from feedback.effect import NOTHING, Effects, Finding, Step
 from feedback.evidence import Forecast, Glimpse, Witness, feature_evidence
+from feedback.fitness.examiner import Examiner
 from feedback.follow import Change, Follower, Happening, Moment, PartPassed, PartSeen, Progress, Track
 from feedback.ledger import queries, recent
 from feedback.ledger.recent import News
@@ -119,11 +120,19 @@ class MachineProcess:
         self._said: dict[str, tuple[str, ...]] = {}
         self._jumps = Jumps()
         self._part_numbers = PartNumbers()
+        self.examiner = Examiner(configuration, machine, sql)
+        self._afresh = False  # what is believed of earlier readings has changed
         self._setter = _setter_watch(configuration, machine)
         for row in recent.tools_and_setters(sql, machine.name):
             _ = self._setter.new_tool(row) if isinstance(row, ToolRow) else self._setter.see(row)
         for line in self.lines:
             line.restore(sql)
+
+    def examine(self, tx: "Writing", seq: int) -> None:
+        """What event `seq` says of the probes, before its readings are asked for: by then they are marked."""
+        self._afresh |= self.examiner.take(tx, seq)
+        if self.examiner.withdrew:
+            self.desk.look_again()
 
     def take(self, tx: "Writing", news: News, *, at_edge: bool) -> None:
         """Everything that follows from one taken text. `at_edge`: no newer text is waiting behind it."""
@@ -138,10 +147,14 @@ class MachineProcess:
         entries: list[Entry] = []
         for line in self.lines:
             happenings = news.of(line.group)
-            if happenings:
+            if self._afresh:
+                self._take_line(tx, line, happenings, at_edge=False)  # for what it shows of the registers
+                entries += self._start_over(tx, line, at_edge=at_edge)
+            elif happenings:
                 entries += self._take_line(tx, line, happenings, at_edge=at_edge)
             if at_edge and looked_at.intersection(line.group.registers) and not _brings_a_part(happenings):
                 entries += self._judge_newest(tx, line)
+        self._afresh = False
         entries += [self._say_of_tool(one) for one in sorted(looked_at) if str(one) not in self._grouped]
         if at_edge:
             self._lock_what_moved_together(tx)
@@ -274,7 +287,8 @@ class MachineProcess:
         for witness, limits in zip(line.witnesses, line.limits, strict=True):
             self.desk.run_out(tx, witness, moment.seen, limits)
             track = moment.tracks[witness.register]
-            standing = replace(self.desk.standing(witness.name), unproven=unproven.get(witness.name))
+            unfit = self.examiner.doubt(_place(moment.seen), is_check_required=limits.check_required)
+            standing = replace(self.desk.standing(witness.name), unproven=unproven.get(witness.name), unfit=unfit)
             evidence = witness.evidence(seen, moment, track, standing, moved_um)
             decision = decide(evidence, limits)
             self._settle(tx, witness, moment, evidence, decision, limits, at_edge=at_edge)
@@ -297,7 +311,8 @@ class MachineProcess:
         """Let proposals follow the decision."""
         self.desk.reconsider(tx, witness, evidence, limits)
         if at_edge and decision.step is not None:
-            self.desk.propose(tx, witness, moment.seen, evidence, decision, limits)
+            cautions = self.examiner.cautions(_place(moment.seen))
+            self.desk.propose(tx, witness, moment.seen, evidence, decision, limits, cautions)
 
     def _news_of(self, evidence: Evidence, decision: Decision, *, at_edge: bool) -> Entry | None:
         """The entry to keep; None in mid-history when it only repeats what was said about the register before."""
@@ -309,7 +324,7 @@ class MachineProcess:
 
     def _inspect(self, line: GroupLine, feature: Feature, moment: Moment) -> Entry:
         """A feature that no register moves: its size can stop the run, nothing else follows from it."""
-        evidence = feature_evidence(feature, moment)
+        evidence = feature_evidence(feature, moment, line.group.guard(feature))
         decision = decide(evidence, line.plain_limits, SIZE_RULES)
         return answers.decision_entry(evidence, decision, decided_cause(evidence, decision))
 
@@ -361,6 +376,10 @@ def _setter_watch(configuration: Configuration, machine: Machine) -> SetterWatch
     return SetterWatch(machine.break_limit_mm, implausible_mm, shown)
 
 
+def _place(seen: PartSeen) -> tuple[int, int]:
+    return seen.at_us, seen.part_id
+
+
 def _brings_a_part(happenings: Sequence[Happening]) -> bool:
     return any(isinstance(happening, PartSeen) for happening in happenings)
 
@@ -384,4 +403,5 @@ def _digest(group: Group, machine: Machine) -> str:
         ]
         for feature in group.features
     ]
-    return hashlib.sha256(json.dumps([MODEL, features, repr(priors_for(group, machine))]).encode()).hexdigest()
+    setter = [str(machine.setter_mm), str(machine.break_limit_mm)]
+    return hashlib.sha256(json.dumps([MODEL, features, repr(priors_for(group, machine)), setter]).encode()).hexdigest()

@@ -128,9 +128,11 @@ def test_rules_never_know_who_calls_them() -> None:
     assert not [module for module in modules() if module.startswith("rules") and "feedback" in packages(module)]
 
 
-# These three work inside an open transaction that a shell hands them; they ask and append, they never open or commit.
-IN_A_TRANSACTION = ("feedback.processing", "feedback.desk", "feedback.trendview")
-QUESTIONS = {f"feedback.ledger{name}" for name in ("", ".sql", ".store", ".recent", ".queries", ".review")}
+# These work inside an open transaction that a shell hands them; they ask and append, they never open or commit.
+IN_A_TRANSACTION = ("feedback.processing", "feedback.desk", "feedback.trendview", "feedback.fitness.examiner")
+QUESTIONS = {
+    f"feedback.ledger{name}" for name in ("", ".sql", ".store", ".recent", ".queries", ".review", ".probes", ".chain")
+}
 
 
 @pytest.mark.parametrize("module", list(pure()))

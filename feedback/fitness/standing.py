@@ -215,9 +215,8 @@ def _against(artefact: Artefact, passed: Seen | None, history: ProbeHistory, clo
         name, since_us = "due", due_at_us
         said = f"the check on {artefact.name} is overdue: {_hours(artefact)} have passed since {_since(passed)}"
     elif due_parts is not None and due_parts < 0:
-        name, since_us = "due", place[0]
-        gone_words = f"{gone} parts since {_since(passed)}, due after {artefact.due_parts}"
-        said = f"the check on {artefact.name} is overdue: {gone_words}"
+        name, since_us = "due", None
+        said = f"the check on {artefact.name} is overdue: more than {artefact.due_parts} parts since {_since(passed)}"
     return State(
         probe=history.probe,
         name=name,

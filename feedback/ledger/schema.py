@@ -156,6 +156,7 @@ unreadable = Table(
     _text("text"),
     _text("reason"),
     _whole("seq"),
+    Index("unreadable_by_event", "machine", "seq"),
 )
 decision = Table(
     "decision",

@@ -29,6 +29,7 @@ def comments(correction: Correction, entry: Entry, dialect: Dialect) -> list[str
         TITLE,
         *_facts(correction, entry, dialect),
         *_warnings(correction, entry),
+        *_cautions(correction, dialect),
         *_notes(correction, entry, dialect),
     )
     return [line for words in said for line in _lines(words, dialect)]
@@ -63,6 +64,11 @@ def _warnings(correction: Correction, entry: Entry) -> Iterator[str]:
     elif entry.page_factor != 1:
         yield "THE OFFSET PAGE SHOWS RADIUS - HALF OF THESE VALUES"
     yield from (f"CAUTION - {words}" for words in CAUTIONS)
+
+
+def _cautions(correction: Correction, dialect: Dialect) -> Iterator[str]:
+    """What is to be known of the measurements behind it."""
+    return (f"CAUTION - {inert(words, dialect.characters)}" for words in correction.cautions)
 
 
 def _notes(correction: Correction, entry: Entry, dialect: Dialect) -> Iterator[str]:

@@ -31,3 +31,4 @@ class Correction:
     features: tuple[str, ...]
     parts: tuple[str, ...]
     expires: str
+    cautions: tuple[str, ...] = ()  # what is to be known of the measurements it rests on

@@ -96,6 +96,7 @@ def correction_of(cell: str, proposal: Proposal) -> Correction:
         features=tuple(feature["id"] for feature in content["features"]),
         parts=tuple(content["parts"]),
         expires=content["expires_at"] or content["expires"],
+        cautions=tuple(content.get("cautions", ())),
     )
 
 
