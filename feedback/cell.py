@@ -17,9 +17,12 @@ from typing import TYPE_CHECKING, Any, Self
 import filelock
 
 from feedback import answers, status
+from feedback.configuration.facts import Machine
 from feedback.configuration.groups import groups
 from feedback.configuration.loading import load
 from feedback.errors import StoreError, UsageError
+from feedback.fitness.examiner import Examiner
+from feedback.fitness.survey import fitness_of
 from feedback.intake import Intake, NewText
 from feedback.ledger import queries, recent, review
 from feedback.ledger.store import Store
@@ -211,6 +214,34 @@ class Cell:
         with self.store.writing(now or datetime.now(UTC)) as tx:
             self._check_register(machine, found, queries.holds(tx.sql, machine))
             return review.release(tx, self.configuration.people, machine, str(found), by, why)
+
+    def release_probe(
+        self, machine: str, probe: int = 1, *, by: str, why: str, now: datetime | None = None
+    ) -> dict[str, Any]:
+        """Person `by` answers for what was measured while a probe failed: its readings are believed again.
+
+        What failed until now counts no more; proposals resume with the next part.
+        """
+        facts = self._machine(machine)
+        with self.store.writing(now or datetime.now(UTC)) as tx:
+            review.lift_doubts(tx, self.configuration.people, machine, probe, by, why)
+            for group in groups(self.configuration, machine):
+                tx.forget_snapshot(machine, group.key)  # the trend's memory leaves the readings out that now count
+            Examiner(self.configuration, facts, tx.sql).keep_states(tx)
+        return self.probe(machine)
+
+    def probe(self, machine: str | None = None) -> dict[str, Any]:
+        """Whether each machine's probes are fit to measure: state, checks, chart, calibration, doubts in force."""
+        machines = self.configuration.machines if machine is None else {machine: self._machine(machine)}
+        with self.store.reading() as sql:
+            found = [fitness_of(self.configuration, facts, sql) for facts in machines.values()]
+        return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}
+
+    def _machine(self, name: str) -> Machine:
+        if name not in self.configuration.machines:
+            known = _listed(self.configuration.machines)
+            raise UsageError(f"there is no machine {name!r} in cell.toml; wanted one of {known}")
+        return self.configuration.machines[name]
 
     @contextmanager
     def _answering(self, id: str, now: datetime | None) -> Iterator[Any]:

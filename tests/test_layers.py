@@ -129,7 +129,13 @@ def test_rules_never_know_who_calls_them() -> None:
 
 
 # These work inside an open transaction that a shell hands them; they ask and append, they never open or commit.
-IN_A_TRANSACTION = ("feedback.processing", "feedback.desk", "feedback.trendview", "feedback.fitness.examiner")
+IN_A_TRANSACTION = (
+    "feedback.processing",
+    "feedback.desk",
+    "feedback.trendview",
+    "feedback.fitness.examiner",
+    "feedback.fitness.survey",
+)
 QUESTIONS = {
     f"feedback.ledger{name}" for name in ("", ".sql", ".store", ".recent", ".queries", ".review", ".probes", ".chain")
 }

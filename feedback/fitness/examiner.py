@@ -182,16 +182,19 @@ class Examiner:
 
     def keep_states(self, tx: "Writing") -> None:
         """Keep every probe's state that is news, for those who only look."""
-        now = self._now()
-        for found in self.states(now):
-            known = self._states.get(found.probe)
-            content = self._state_content(found, now, known)
-            if known == content or (known is None and found.name == "unchecked"):
+        for content in self.kept_states():
+            known = self._states.get(content["probe"])
+            if known == content or (known is None and content["state"] == "unchecked"):
                 continue
             tx.append("probe-state", self.machine.name, content)
-            self._states[found.probe] = content
+            self._states[content["probe"]] = content
 
-    def _now(self) -> Place:
+    def kept_states(self) -> list[dict[str, Any]]:
+        """The state of every probe now, as it is kept and shown."""
+        now = self.now()
+        return [self._state_content(found, now, self._states.get(found.probe)) for found in self.states(now)]
+
+    def now(self) -> Place:
         """The newest place of all."""
         newest = [self._clock.newest or THE_BEGINNING, *(one.place for one in self._seen)]
         return max(place[0] for place in newest), LAST_ID

@@ -199,3 +199,11 @@ def proposals_since(sql: "Sql", machine: str, statuses: Sequence[str], since: Pl
 def lifted_since(sql: "Sql", seq: int) -> bool:
     """Whether a person has lifted a doubt after event `seq`."""
     return sql.value("SELECT 1 FROM event WHERE kind = 'doubt-lifted' AND seq > ? LIMIT 1", (seq,)) is not None
+
+
+def proposals_in_doubt(sql: "Sql", machine: str, words: str) -> list[dict[str, str]]:
+    """Answered proposals that rest on readings in this doubt."""
+    rows = sql.rows(
+        "SELECT id, register, status FROM proposal WHERE machine = ? AND doubted = ? ORDER BY seq", (machine, words)
+    )
+    return [{"id": id, "register": register, "status": status} for id, register, status in rows]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from feedback.configuration.facts import Person
 from feedback.errors import UsageError
-from feedback.ledger import queries
+from feedback.ledger import probes, queries
 from feedback.ledger.chain import canonical, digest
 from feedback.ledger.queries import Proposal
 
@@ -125,6 +125,25 @@ def release(tx: "Writing", people: People, machine: str, register: str, by: str,
         raise UsageError(f"{machine} {register}: found it not locked and released already; there is nothing to do")
     tx.append("released", machine, {"register": register, "by": by, "why": why, "what": what})
     return what
+
+
+def lift_doubts(tx: "Writing", people: People, machine: str, probe: int, by: str, why: str) -> list[int]:
+    """Person `by` answers for everything measured with a probe that failed: the numbers of the doubts lifted come out.
+
+    What failed until now counts no more. UsageError when nothing is in doubt.
+    """
+    check_person(people, by, "release")
+    _reason(why, f"{machine} probe {probe}")
+    ids = [doubt.id for doubt in probes.doubts(tx.sql, machine) if doubt.probe == probe and not doubt.lifted]
+    if not ids:
+        others = sorted({doubt.probe for doubt in probes.doubts(tx.sql, machine) if not doubt.lifted})
+        wanted = ", ".join(map(str, others)) or "none"
+        raise UsageError(
+            f"{machine} probe {probe}: found nothing in doubt; probes of {machine} with readings in doubt: {wanted};"
+            " nothing was changed"
+        )
+    tx.append("doubt-lifted", machine, {"probe": probe, "ids": ids, "by": by, "why": why})
+    return ids
 
 
 def proposal_digest(content: Mapping[str, Any]) -> str:
