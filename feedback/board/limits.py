@@ -13,7 +13,7 @@ from feedback.registers import Register
 
 FILE = "limits.toml"
 REASONS: Mapping[str, str] = {
-    "band": "of the half tolerance: while the predicted error stays inside, leave it alone: correcting noise adds noise",
+    "band": "of the half tolerance: while the predicted error stays inside, leave it alone; correcting noise adds more",
     "aim": "under proven wear, how far past the centre to set, as a share of the band: half as many corrections",
     "step": "most per correction: a fresh mistake stays small",
     "travel": "most in sum over a tool's life: compensation has an end",
