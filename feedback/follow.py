@@ -7,15 +7,18 @@ the log shows are known inputs of the trend and come out as `Change`s, for someb
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback.configuration.facts import Group, Machine
 from feedback.registers import Register
+from feedback.setter_series import SetterSeries
+from feedback.trend.edges import EDGE_PARTS, Edges, Guess
 
 if TYPE_CHECKING:
-    from feedback.trend.tracker import Outlooks, Tracker
+    from feedback.trend.together import Together
+    from feedback.trend.tracker import Outlooks, Row, Tracker
 
 UM_PER_MM = 1000
 SAME_UM = 0.05  # two prints of one register closer than this are the same value, printed with fewer digits
@@ -140,6 +143,7 @@ class Moment:
     seen: PartSeen
     tracks: Mapping[Register, Track]
     changes: tuple[Change, ...]
+    apart: frozenset[Register] = frozenset()  # of these the tool setter says something else than the parts
     passed: int = 0  # parts without a reading since the moment before
 
 
@@ -162,6 +166,15 @@ class _Between:
     passed: int = 0
 
 
+@dataclass(slots=True)
+class _Run:
+    """Parts that enter the trend together."""
+
+    rows: list["Row"] = field(default_factory=list)
+    setter_um: list[tuple[float, ...]] = field(default_factory=list)
+    moments: list[Moment] = field(default_factory=list)
+
+
 class Follower:
     """One group's memory. `snapshot()`, handed to the constructor, carries it over a restart without a difference."""
 
@@ -181,37 +194,92 @@ class Follower:
             by_name = {str(register): register for register in group.registers}
             self._between.moved_um = {by_name[name]: moved for name, moved in kept["moved_um"].items()}
             self._between.fresh = {by_name[name] for name in kept["fresh"]}
-        self._tracker = self._new_tracker(kept.get("tracker"))
+        on_setter = [register for register in group.registers if register.is_on_setter]
+        self._setter = SetterSeries(
+            on_setter if machine.setter_mm is not None else (), machine.break_limit_mm, kept.get("setter")
+        )
+        self._tracker, self._edges = self._new_tracker(kept.get("tracker")), self._new_edges(kept.get("edges"))
         self._centres = [
             (feature.key, float(feature.lower + feature.upper) * UM_PER_MM / 2) for feature in group.features
         ]
         self._not_moved, self._not_fresh = (0.0,) * len(group.registers), (False,) * len(group.registers)
 
-    def _new_tracker(self, snapshot: Mapping[str, Any] | None) -> "Tracker | None":
+    def _new_tracker(self, snapshot: Mapping[str, Any] | None) -> "Tracker | Together | None":
         if not self.group.registers:
             return None
+        from feedback.trend.together import Together
         from feedback.trend.tracker import Tracker, priors_for, shape_of
 
-        return Tracker(shape_of(self.group), priors_for(self.group, self.machine), snapshot)
+        shape, priors = shape_of(self.group), priors_for(self.group, self.machine)
+        on_setter = [self.group.registers.index(register) for register in self._setter.registers]
+        return Together(shape, on_setter, priors, snapshot) if on_setter else Tracker(shape, priors, snapshot)
+
+    def _new_edges(self, snapshot: Mapping[str, Any] | None) -> Edges:
+        from feedback.trend.priors import priors_for
+
+        self._usual_edge_um = priors_for(self.group, self.machine).new_tool_level_um
+        return Edges(self._usual_edge_um, snapshot)
 
     def advance(self, happenings: Sequence[Happening]) -> Progress:
         """Take what happened, in order."""
-        rows, moments = [], []
+        run, moments, pieces = _Run(), list[Moment](), list["Outlooks"]()
         for happening in happenings:
             match happening:
                 case ToolSeen():
                     self._see_tool(happening)
                 case RegisterSeen():
                     self._see_register(happening)
+                case SetterSeen():
+                    self._setter.see(happening)
                 case PartPassed():
                     self._pass_by(happening)
                 case PartSeen():
-                    rows.append(self._row(happening))
-                    moments.append(self._moment(happening))
-        outlooks = self._tracker.take(rows) if rows and self._tracker is not None else None
+                    if self._between.fresh and run.rows:  # what the parts before say of their edge is news to this one
+                        self._take(run, moments, pieces)
+                        run = _Run()
+                    self._add(run, happening)
+        if run.rows:
+            self._take(run, moments, pieces)
         later = tuple(self._between.changes)
         self._between.changes = []
-        return Progress(moments=tuple(moments), outlooks=outlooks, later_changes=later)
+        return Progress(moments=tuple(moments), outlooks=_joined(pieces), later_changes=later)
+
+    def _add(self, run: "_Run", seen: PartSeen) -> None:
+        row = self._row(seen)
+        moved = zip(self.group.registers, row.moved, row.fresh, strict=True)
+        run.rows.append(row)
+        run.setter_um.append(self._setter.readings({register: um for register, um, new in moved if not new}))
+        run.moments.append(self._moment(seen))
+
+    def _take(self, run: "_Run", moments: list[Moment], pieces: list["Outlooks"]) -> None:
+        """The trend counts these parts in, and what they say of new edges is remembered."""
+        if self._tracker is not None:
+            outlooks = self._known(run)
+            pieces.append(outlooks)
+            self._learn(outlooks, run.moments)
+        moments += run.moments
+
+    def _known(self, run: "_Run") -> "Outlooks":
+        from feedback.trend.together import Together
+
+        if not isinstance(self._tracker, Together):
+            assert self._tracker is not None
+            return self._tracker.take(run.rows)
+        known = self._tracker.take(run.rows, run.setter_um)
+        for k, r in zip(*known.apart.nonzero(), strict=True):
+            apart = run.moments[k].apart | {self.group.registers[r]}
+            run.moments[k] = replace(run.moments[k], apart=apart)
+        return known.outlooks
+
+    def _learn(self, outlooks: "Outlooks", moments: Sequence[Moment]) -> None:
+        """After its first parts, where each new edge stood when it began."""
+        for name in self._edges.being_met:
+            r = [str(register) for register in self.group.registers].index(name)
+            enough = (outlooks.parts[:, r] >= EDGE_PARTS).nonzero()[0]
+            if enough.size:
+                k = int(enough[0])
+                track = moments[k].tracks[self.group.registers[r]]
+                self._edges.learn(name, _at_begin(outlooks, k, r, track))
 
     @property
     def moved_since_um(self) -> tuple[float, ...]:
@@ -229,6 +297,8 @@ class Follower:
             "moved_um": {str(register): moved for register, moved in self._between.moved_um.items()},
             "fresh": sorted(str(register) for register in self._between.fresh),
             "tracker": None if self._tracker is None else self._tracker.snapshot(),
+            "setter": self._setter.snapshot(),
+            "edges": self._edges.snapshot(),
         }
 
     def _see_tool(self, seen: ToolSeen) -> None:
@@ -236,6 +306,7 @@ class Follower:
             if register.tool == seen.tool:
                 self.tracks[register] = self.tracks[register].after_new_tool()
                 self._between.fresh.add(register)
+        self._setter.new_tool(seen.tool)
 
     def _see_register(self, seen: RegisterSeen) -> None:
         track = self.tracks.get(seen.register)
@@ -262,7 +333,7 @@ class Follower:
             self._last_passed = place
             self._between.passed += 1
 
-    def _row(self, seen: PartSeen) -> Any:
+    def _row(self, seen: PartSeen) -> "Row":
         from feedback.trend.tracker import Row
 
         deviations = seen.deviations
@@ -276,11 +347,33 @@ class Follower:
                 fresh=self._not_fresh,
                 passed=between.passed,
             )
-        fresh = tuple(register in between.fresh for register in self.group.registers)
-        # A change at a new tool is part of setting it up: the register's error starts anew, so nothing is carried over.
-        moved = tuple(0.0 if new else um for new, um in zip(fresh, self.moved_since_um, strict=True))
+        row = Row(part=seen.part, readings=readings, **self._moved_and_fresh(), passed=between.passed)
         between.moved_um, between.fresh = {}, set()
-        return Row(part=seen.part, readings=readings, moved=moved, fresh=fresh, passed=between.passed)
+        return row
+
+    def _moved_and_fresh(self) -> dict[str, Any]:
+        """What has happened to the registers since the part before.
+
+        A change at a new tool is part of setting it up: the register's error starts anew, so nothing is carried over.
+        """
+        registers = self.group.registers
+        fresh = tuple(register in self._between.fresh for register in registers)
+        edges = [self._expected_edge(one) if new else None for one, new in zip(registers, fresh, strict=True)]
+        moved = [0.0 if new else um for new, um in zip(fresh, self.moved_since_um, strict=True)]
+        for at, edge in enumerate(edges):
+            moved[at] = moved[at] if edge is None else edge.mean_um
+        return {"moved": tuple(moved), "fresh": fresh, "edge_var": self._edge_var(edges)}
+
+    def _expected_edge(self, register: Register) -> Guess | None:
+        """The error that a new edge is expected to begin with, as earlier ones did with what the register now holds."""
+        guess = self._edges.begin(str(register))
+        return None if guess is None else guess._replace(mean_um=guess.mean_um + _held_um(self.tracks[register]))
+
+    def _edge_var(self, edges: Sequence[Guess | None]) -> tuple[float, ...]:
+        """How much less is unknown of each expected edge than of any new tool."""
+        if not any(edges):
+            return ()
+        return tuple(0.0 if edge is None else edge.var - self._usual_edge_um**2 for edge in edges)
 
     def _moment(self, seen: PartSeen) -> Moment:
         self.tracks = {register: track.after_part() for register, track in self.tracks.items()}
@@ -289,3 +382,24 @@ class Follower:
         changes, passed = tuple(self._between.changes), self._between.passed
         self._between.changes, self._between.passed = [], 0
         return Moment(seen=seen, tracks=dict(self.tracks), changes=changes, passed=passed)
+
+
+def _held_um(track: Track) -> float:
+    return 0.0 if track.value is None else float(track.value) * UM_PER_MM
+
+
+def _at_begin(outlooks: "Outlooks", k: int, r: int, track: Track) -> Guess:
+    """After part `k`, the set-up error of register `r` when its edge began: the wear since is taken off again."""
+    slope, since = outlooks.states.slope[r], int(outlooks.parts[k, r]) - 1
+    mean, cov = outlooks.mean[k], outlooks.cov[k]
+    assert slope is not None  # only tools are replaced
+    var = cov[r, r] - 2 * since * cov[r, slope] + since**2 * cov[slope, slope] + since * outlooks.walk_var[k, r]
+    return Guess(float(mean[r] - since * mean[slope]) - _held_um(track), float(var))
+
+
+def _joined(pieces: Sequence["Outlooks"]) -> "Outlooks | None":
+    if not pieces:
+        return None
+    from feedback.trend.together import joined
+
+    return joined(pieces)

@@ -13,14 +13,18 @@ from feedback.trend.statespace import Array, Belief, Flags
 
 
 def sheet_of(states: States, rows: "list[Row] | tuple[Row, ...]") -> Sheet:
-    """Rows as columns, without any sudden change."""
+    """Rows as columns; the only shocks are what is known of new tools."""
     count = len(rows)
+    shock = np.zeros((count, states.count))
+    for k, row in enumerate(rows):
+        if row.edge_var:
+            shock[k, : states.registers] = row.edge_var
     return Sheet(
         parts=[row.part for row in rows],
         readings=np.array([row.readings for row in rows], dtype=np.float64).reshape(count, states.features),
         moved=np.array([row.moved for row in rows], dtype=np.float64).reshape(count, states.registers),
         fresh=np.array([row.fresh for row in rows], dtype=np.bool_).reshape(count, states.registers),
-        shock=np.zeros((count, states.count)),
+        shock=shock,
     )
 
 

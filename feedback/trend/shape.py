@@ -69,8 +69,9 @@ class Row:
 
     part: str
     readings: tuple[float, ...]  # F; nan: missing or doubted
-    moved: tuple[float, ...]  # R; known change of the register since the part before
+    moved: tuple[float, ...]  # R; known change of the register since the part before; of a new tool: its expected error
     fresh: tuple[bool, ...]  # R; a new tool or edge stands there since the part before
+    edge_var: tuple[float, ...] = ()  # R; of a new tool's expected error, beside the variance of any; (): none is known
     passed: int = 0
 
 
