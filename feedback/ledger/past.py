@@ -6,10 +6,16 @@ from typing import TYPE_CHECKING, Any
 from feedback.ledger import queries, recent
 from feedback.ledger.chain import canonical, digest
 from feedback.ledger.recent import News
+from feedback.ledger.sql import marks
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
 
+# What is said about the text and by people; the rest is what the columns come from.
+SAID = (
+    "decided", "decision", "proposed", "accepted", "rejected", "expired", "withdrawn", "confirmed", "unconfirmed",
+    "wrong-way", "hand-change", "locked", "released", "configuration",
+)  # fmt: skip
 _BEFORE_EVERYTHING = (-(2**62), -1)
 
 
@@ -27,10 +33,16 @@ def entries(sql: "Sql", machine: str) -> Iterator[tuple[str, str, int]]:
 
 
 def digest_of(sql: "Sql", machine: str, *facts: Any) -> str:
-    """Changes whenever the columns of a machine would be others: its taken text, doubts, entries, and `facts`."""
-    streams = [[row.id, row.taken, row.digest, row.finished] for row in queries.streams(sql, machine)]
-    doubts = [event.seq for event in queries.story(sql, machine, ("doubted",))]
-    return digest(canonical({"rests on": [streams, doubts, list(entries(sql, machine)), *facts]}).encode())
+    """Changes whenever the columns of a machine would be others: its taken text, doubts, entries, and `facts`.
+
+    Each event's hash seals all before it, so the last one of those kinds stands for them.
+    """
+    last = sql.row(
+        f"SELECT seq, hash FROM event WHERE (machine = ? OR machine IS NULL) AND kind NOT IN ({marks(SAID)}) "
+        "ORDER BY seq DESC LIMIT 1",
+        (machine, *SAID),
+    )
+    return digest(canonical({"rests on": [list(last or ()), *facts]}).encode())
 
 
 def corrections(sql: "Sql", machine: str) -> list[dict[str, Any]]:

@@ -44,7 +44,7 @@ def _followed(sql: "Sql", machine: Machine, some: Sequence[Group], paths: Sequen
 
 def _numbers(news: News) -> dict[int, int]:
     """The machine's own count of its parts, in the order in which they were cut."""
-    parts = sorted({(row.at_us, row.part_id) for row in news.measurements})
+    parts = sorted((row.at_us, row.id) for row in news.parts)
     return {part_id: number for number, (_, part_id) in enumerate(parts)}
 
 

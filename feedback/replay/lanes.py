@@ -99,7 +99,9 @@ def lanes_of(past: GroupPast, since_us: int, until_us: int) -> Lanes:
         onward_um=np.stack([_padded(one.onward_um, widest) for one in known], axis=1),
         step_um=np.stack([_padded(one.step_um, most) for one in proofs], axis=1),
         step_sd_um=np.stack([_padded(one.sd_um, most, np.inf) for one in proofs], axis=1),
-        step_parts=np.stack([_padded(one.parts.astype(np.float64), most) for one in proofs], axis=1).astype(np.int64),
+        step_parts=np.stack([_padded(one.parts.astype(np.float64), most, 0.0) for one in proofs], axis=1).astype(
+            np.int64
+        ),
         wear_sign=sign,
         is_tool=np.array([register.kind == "tool" for register in group.registers]),
         increment_mm=increment,
@@ -107,7 +109,7 @@ def lanes_of(past: GroupPast, since_us: int, until_us: int) -> Lanes:
         pull=np.stack([_row(np.abs(past.sensitivity[m, r]), widest) for r, m in enumerate(moved)]),
         member=np.stack([_row(np.array(m, dtype=np.float64), widest, -1.0) for m in moved]).astype(np.int64),
         read_um=past.read_um,
-        wild=past.outlooks.wild,
+        wild=past.wild,
         lower_um=past.lower_um,
         upper_um=past.upper_um,
         is_length=np.array([feature.unit == "mm" for feature in group.features]),
@@ -121,7 +123,7 @@ def _row(values: Floats, width: int, fill: float = np.nan) -> Floats:
     return np.concatenate([values, np.full(width - len(values), fill)])
 
 
-def _padded(table: Floats, width: int, fill: float = np.nan) -> Floats:
+def _padded(table: NDArray[Any], width: int, fill: float = np.nan) -> NDArray[Any]:
     missing = np.full((len(table), width - table.shape[1]), fill)
     return np.concatenate([table, missing], axis=1)
 

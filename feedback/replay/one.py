@@ -17,7 +17,7 @@ from feedback.evidence import Standing
 from feedback.follow import UM_PER_MM, Change, Moment, Progress, Track
 from feedback.replay.arithmetic import exact_mm
 from feedback.replay.lanes import Lanes
-from feedback.replay.past import Flags, Floats, GroupPast
+from feedback.replay.past import Counts, Flags, Floats, GroupPast
 from feedback.screen import SAFE
 from rules.engine import decide
 from rules.evidence import Cause
@@ -57,7 +57,7 @@ class Replayed:
     said: Sequence[Said]
     corrections: Sequence[Correction]
     extra_um: Floats
-    alarms: int
+    alarms: Counts  # R, changes said, wrongly, not to do what was promised
 
     @property
     def read_um(self) -> Floats:
@@ -80,7 +80,7 @@ class _One:
         self.under_way: dict[int, Correction] = {}
         self.effects = Effects(past.group, limits, past.machine.tool_radius)
         self.is_watching = False
-        self.alarms = 0
+        self.alarms = np.zeros(count, dtype=np.int64)
         self.said: list[Said] = []
         self.corrections: list[Correction] = []
         self.path = np.zeros((len(past), count))
@@ -164,7 +164,8 @@ class _One:
             self.effects.follow(self._progress(row - 1, (), before_um))  # what was known before the change
         steps = self.effects.follow(self._progress(row, changes, extra_um))
         self.is_watching = bool(self.effects.snapshot()["watches"])
-        self.alarms += sum(finding.contradicts for step in steps for finding in step.findings)
+        for finding in (finding for step in steps for finding in step.findings):
+            self.alarms[self.registers.index(finding.register)] += finding.contradicts
         return dict(self.effects.unproven) if self.is_watching else {}
 
     def _progress(self, row: int, changes: tuple[Change, ...], extra_um: Floats) -> Progress:
@@ -172,7 +173,8 @@ class _One:
         mean = known.mean.copy()
         mean[0, : len(extra_um)] += extra_um
         tracks = dict(zip(self.registers, self.tracks, strict=True))
-        moment = Moment(seen=self.past.seen(row, extra_um), tracks=tracks, changes=changes)
+        passed = int(self.past.passed[row])
+        moment = Moment(seen=self.past.seen(row, extra_um), tracks=tracks, changes=changes, passed=passed)
         return Progress(moments=(moment,), outlooks=replace(known, mean=mean), later_changes=())
 
     def _decide(self, row: int, column: int, unproven: dict[str, str], extra_um: Floats) -> None:

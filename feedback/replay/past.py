@@ -61,6 +61,7 @@ class GroupPast:
     value_mm: Floats  # n x R
     hand_um: Floats  # n x R
     entry_um: Floats  # n x R
+    passed: Counts  # parts of its plans cut since the row before that gave no reading
     delay: Counts  # n x R, parts that would be cut between this one and the first cut with a correction proposed now
     outlooks: "Outlooks"
     first: int = 0  # the row from which on a replay decides
@@ -90,6 +91,11 @@ class GroupPast:
     @cached_property
     def upper_um(self) -> Floats:
         return np.array([float(feature.upper) * UM_PER_MM for feature in self.group.features])
+
+    @property
+    def wild(self) -> Flags:
+        """n x F: the trend left the reading out."""
+        return self.outlooks.wild[:, : len(self.group.features)]
 
     @cached_property
     def due_row(self) -> Counts:
@@ -152,7 +158,7 @@ class GroupPast:
         return replace(self, doubts=doubts, **columns)
 
 
-ARRAYS = ("part_id", "number", "at_us", "read_um", "fresh", "value_mm", "hand_um", "entry_um", "delay")
+ARRAYS = ("part_id", "number", "at_us", "passed", "read_um", "fresh", "value_mm", "hand_um", "entry_um", "delay")
 
 
 def followed(
@@ -271,6 +277,7 @@ def _joined(
         part_id=np.array([one.part_id for one in seen], dtype=np.int64),
         number=number,
         at_us=np.array([one.at_us for one in seen], dtype=np.int64),
+        passed=np.array([moment.passed for moment in moments], dtype=np.int64),
         part=[one.part for one in seen],
         doubts={row: one.doubts for row, one in enumerate(seen) if one.doubts},
         read_um=np.array([[one.deviations.get(key, np.nan) for key in keys] for one in seen]),

@@ -8,7 +8,7 @@ the gain is 1 + step / c, and its standard deviation that of the step / c.
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,7 +63,7 @@ def steps(past: GroupPast, column: int) -> Steps:
 
 
 def _believed(past: GroupPast) -> Flags:
-    return np.asarray(~np.isnan(past.read_um) & ~past.outlooks.wild, dtype=np.bool_)
+    return np.asarray(~np.isnan(past.read_um) & ~past.wild, dtype=np.bool_)
 
 
 def _counted(touched: Flags, width: int) -> Counts:
@@ -91,12 +91,11 @@ def _estimated(past: GroupPast, column: int, rows: Counts, width: int, read: Fla
     step, sd = np.full((len(rows), width), np.nan), np.full((len(rows), width), np.inf)
     for w in range(width):
         at = np.minimum(rows + w, len(past) - 1)
-        mean, cov = mean @ transition.T, transition @ cov @ transition.T
-        np.einsum("nkk->nk", cov)[...] += walk
+        _go_on(mean, cov, transition, walk, 1 + past.passed[at])
         mean[:, : states.registers] += moved[at]
         levels = np.einsum("nkk->nk", cov)[:, : states.registers]
         levels += np.where(past.fresh[at], NEW_TOOL_SD_UM**2, 0.0)
-        for feature in range(states.features):
+        for feature in range(len(past.group.features)):
             seen = read[at, feature] & (rows + w < len(past))
             off = np.where(seen, past.read_um[at, feature] - centre[feature], 0.0)
             _update(mean, cov, design[feature], off, noise[:, feature], seen)
@@ -119,6 +118,16 @@ def _before(past: GroupPast, rows: Counts) -> tuple[Floats, Floats, Floats]:
     mean[:, :-1], cov[:, :-1, :-1], cov[:, -1, -1] = known.mean[rows - 1], known.cov[rows - 1], WIDE_VAR
     walk[:, :-1] = known.walk_var[rows - 1]
     return mean, cov, walk
+
+
+def _go_on(mean: Floats, cov: Floats, transition: Floats, walk: Floats, parts: Counts) -> None:
+    """Every start so many parts on, in place."""
+    for done in range(int(parts.max(initial=0))):
+        on: Any = slice(None) if (parts > done).all() else parts > done
+        mean[on] = mean[on] @ transition.T
+        moved = transition @ cov[on] @ transition.T
+        np.einsum("nkk->nk", moved)[...] += walk[on]
+        cov[on] = moved
 
 
 def _update(mean: Floats, cov: Floats, design: Floats, off: Floats, noise: Floats, seen: Flags) -> None:

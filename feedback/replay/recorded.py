@@ -6,7 +6,8 @@ recorded decision must come out as it was recorded; under others, what they woul
 """
 
 import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -21,6 +22,7 @@ from feedback.ledger.recent import News
 from feedback.ledger.reread import RecordedTexts
 from feedback.ledger.store import Store
 from feedback.processing import Entry, MachineProcess
+from feedback.replay.span import EVERYTHING, Span
 from rules.evidence import Evidence
 from rules.verdicts import Decision
 
@@ -28,9 +30,10 @@ if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
     from feedback.ledger.store import Writing
 
-PEOPLE: Final = frozenset({"accepted", "rejected", "released"})
+ANSWERS: Final = frozenset({"accepted", "rejected"})
 
 Progress = Callable[[int, int], None]
+Key = tuple[str, str]  # register, part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,12 +51,15 @@ class Difference:
 
 @dataclass(slots=True)
 class Compared:
-    """How many recorded decisions there are, how many came out the same to the last digit and word, and the others."""
+    """How many recorded decisions there are, how many came out the same to the last digit and word, and the others.
+
+    `given` counts the recorded answers of every register, those included that only repeated what had been said.
+    """
 
     recorded: int = 0
     same: int = 0
-    answers: int = 0  # decisions made again, recorded at the time or only repeating what had been said
     differences: list[Difference] = field(default_factory=list)
+    given: Counter[tuple[str, str, str]] = field(default_factory=Counter)  # machine, register, answer
 
 
 def decided_again(
@@ -62,6 +68,7 @@ def decided_again(
     scratch: Path,
     limits: str | None = None,
     machines: Sequence[str] | None = None,
+    span: Span = EVERYTHING,
     progress: Progress | None = None,
 ) -> Compared:
     """Tell the history of `sql` again in an empty store under `scratch`; `limits` is a limits.toml to put in force.
@@ -71,7 +78,7 @@ def decided_again(
     total = queries.head(sql).count
     compared = Compared()
     with Store.open(scratch) as store, store.writing(moment(0)) as tx:
-        again = _Again(tx, folder, limits, machines, compared)
+        again = _Again(tx, folder, limits, machines, span, compared)
         for told in _tellings(queries.events(sql)):
             again.tell(told)
             if progress is not None:
@@ -92,9 +99,8 @@ def _tellings(events: Iterator[Event]) -> Iterator[list[Event]]:
 
 
 def _is_from_outside(event: Event) -> bool:
-    if event.kind == "released":
-        return event.content["by"] is not None  # by a change of the register: the tool's own
-    return event.kind in TEXTS | PEOPLE or event.kind == "configuration"
+    """Text, a configuration, or something a person said; the rest is the tool's own."""
+    return event.kind in TEXTS or event.kind == "configuration" or bool(event.content.get("by"))
 
 
 class _Process(MachineProcess):
@@ -122,9 +128,16 @@ class _Process(MachineProcess):
 
 class _Again:
     def __init__(
-        self, tx: "Writing", folder: Path, limits: str | None, machines: Sequence[str] | None, compared: Compared
+        self,
+        tx: "Writing",
+        folder: Path,
+        limits: str | None,
+        machines: Sequence[str] | None,
+        span: Span,
+        compared: Compared,
     ) -> None:
-        self.tx, self.folder, self.limits, self.machines, self.compared = tx, folder, limits, machines, compared
+        self.tx, self.folder, self.limits, self.machines = tx, folder, limits, machines
+        self.span, self.compared = span, compared
         self.texts = RecordedTexts(folder)
         self.configuration: Configuration | None = None
         self.processes: dict[str, _Process] = {}
@@ -136,9 +149,11 @@ class _Again:
         self.tx.at, self.tx.at_us = moment(event.at_us), event.at_us
         if event.kind == "configuration":
             self._configure(event)
-        elif event.kind in PEOPLE:
+        elif event.kind in ANSWERS:
             self._answer(event)
-        elif event.kind in TEXTS and (self.machines is None or event.machine in self.machines):
+        elif event.kind not in TEXTS:
+            self.tx.append(event.kind, event.machine, event.content)
+        elif self.machines is None or event.machine in self.machines:
             self._take(event, told[1:])
 
     def _configure(self, event: Event) -> None:
@@ -153,9 +168,6 @@ class _Again:
     def _answer(self, event: Event) -> None:
         """A person's answer, to the proposal that takes the place of the one answered; else to nothing."""
         content = dict(event.content)
-        if event.kind == "released":
-            self.tx.append("released", event.machine, content)
-            return
         own = self.ids.get(content["id"])
         found = None if own is None else queries.proposal(self.tx.sql, own)
         if found is None or found.status != "open":
@@ -178,7 +190,8 @@ class _Again:
         process.begin()
         process.take(tx, news, at_edge=_was_at_edge(process, news, entries))
         self._remember_proposals(machine, said)
-        self._compare(machine, process.made, entries)
+        within = {row.part for row in news.measurements if self.span.holds(row.at_us)}
+        self._compare(machine, process.made, entries, within)
 
     def _remember_proposals(self, machine: str, said: Sequence[Event]) -> None:
         live = {proposal.register: proposal.id for proposal in queries.proposals(self.tx.sql, machine)}
@@ -186,17 +199,20 @@ class _Again:
             if one.kind == "proposed" and one.content["register"] in live:
                 self.ids[one.content["id"]] = live[one.content["register"]]
 
-    def _compare(self, machine: str, made: Mapping[tuple[str, str], Entry], entries: Sequence[Entry]) -> None:
+    def _compare(
+        self, machine: str, made: Mapping[Key, Entry], entries: Sequence[Entry], within: Container[str]
+    ) -> None:
         recorded = {(entry["register"], entry["part"]): entry for entry in entries}
         for key, entry in recorded.items():
-            self.compared.recorded += 1
-            self.compared.same += made.get(key) == entry
+            if key[1] in within:
+                self.compared.recorded += 1
+                self.compared.same += made.get(key) == entry
         for key, entry in made.items():
-            before = recorded.get(key) or self.said.get((machine, key[0]))
-            self.compared.answers += 1
-            if before is not None and before["answer"] != entry["answer"]:
-                self.compared.differences.append(_difference(machine, before, entry))
-            self.said[machine, key[0]] = recorded.get(key) or self.said.get((machine, key[0])) or entry
+            self.said[machine, key[0]] = before = recorded.get(key) or self.said.get((machine, key[0])) or entry
+            if key[1] in within:
+                self.compared.given[machine, key[0], before["answer"]] += 1
+                if before["answer"] != entry["answer"]:
+                    self.compared.differences.append(_difference(machine, before, entry))
 
 
 def _was_at_edge(process: MachineProcess, news: News, entries: Sequence[Entry]) -> bool:
