@@ -186,6 +186,31 @@ class Cell:
         with self.store.reading() as sql:
             return queries.history(sql, machine)
 
+    def replay(
+        self,
+        limits: str | Path | None = None,
+        since: str | datetime | None = None,
+        until: str | datetime | None = None,
+        machine: str | None = None,
+        *,
+        recorded: bool = True,
+    ) -> "pandas.DataFrame":
+        """What `limits` (a limits.toml; None: those in force) would have made of the cell's past: one row a register.
+
+        `attrs` hold the corrections and, unless `recorded` is False, the recorded answers that would be others.
+        """
+        from feedback.replay import frames, replaying
+        from feedback.replay.span import span
+
+        found = replaying.replay(
+            self,
+            limits=None if limits is None else Path(limits),
+            span=span(since, until, self.configuration.time_zone),
+            machines=None if machine is None else [machine],
+            recorded=recorded,
+        )
+        return frames.replay_frame(found)
+
     # -- people --------------------------------------------------------------------------------------------------
 
     def accept(

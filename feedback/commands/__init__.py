@@ -27,6 +27,7 @@ COMMANDS = (
     "snippet",
     "history",
     "verify",
+    "replay",
     "board",
     "demo",
 )
