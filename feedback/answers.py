@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from feedback.common import cause_told
@@ -13,6 +14,8 @@ SCHEMA = "trueup/1"
 MOST_PRESSING_FIRST = ("stop", "correct", "hold", "wait", "leave")
 NEEDS_A_LOOK = frozenset({"stop", "correct", "hold"})
 LIVE = frozenset({"open", "accepted"})
+UNFIT = frozenset({"failed", "due"})  # states of a probe in which nothing may be proposed
+UNCHECKED: Mapping[str, Any] = MappingProxyType({"state": "unchecked", "words": "the probe has not been checked"})
 
 
 def length(um: float, digits: int = 4) -> float | None:
@@ -60,29 +63,49 @@ def cell_document(
     machines: Iterable[str],
     decisions: Mapping[str, Sequence[Mapping[str, Any]]],
     unreadable: Mapping[str, Mapping[str, Any]],
+    probes: Mapping[str, Mapping[str, Any]] = MappingProxyType({}),
 ) -> dict[str, Any]:
-    """The whole answer: one entry a machine, the most pressing answer of its registers first."""
+    """The whole answer: one entry a machine, the most pressing answer of its registers first.
+
+    `probes` is the state of each machine's probe; a machine without one has not been checked.
+    """
     return {
         "schema": SCHEMA,
         "cell": cell,
-        "machines": [_machine(name, decisions.get(name, ()), unreadable.get(name)) for name in machines],
+        "machines": [
+            _machine(name, decisions.get(name, ()), unreadable.get(name), probes.get(name, UNCHECKED))
+            for name in machines
+        ],
     }
 
 
-def _machine(name: str, decisions: Sequence[Mapping[str, Any]], unreadable: Mapping[str, Any] | None) -> dict[str, Any]:
+def _machine(
+    name: str,
+    decisions: Sequence[Mapping[str, Any]],
+    unreadable: Mapping[str, Any] | None,
+    probe: Mapping[str, Any],
+) -> dict[str, Any]:
     ordered = sorted(decisions, key=lambda entry: (MOST_PRESSING_FIRST.index(entry["answer"]), str(entry["register"])))
+    answer = ordered[0]["answer"] if ordered else "wait"
     return {
         "machine": name,
-        "answer": ordered[0]["answer"] if ordered else "wait",
+        "answer": "hold" if probe["state"] in UNFIT and answer in ("leave", "wait") else answer,
+        "probe": dict(probe),
         "unreadable": dict(unreadable) if unreadable else {"lines": 0, "newest": None},
         "decisions": list(ordered),
     }
 
 
 def proposal_entry(
-    id: str, status: str, digest: str, content: Mapping[str, Any], by: str | None = None, note: str | None = None
+    id: str,
+    status: str,
+    digest: str,
+    content: Mapping[str, Any],
+    by: str | None = None,
+    note: str | None = None,
+    doubted: str | None = None,
 ) -> dict[str, Any]:
-    """A proposal as it is shown; `content` is what its digest seals."""
+    """A proposal as it is shown; `content` is what its digest seals, `doubted` why its readings are not believed."""
     unit = content["unit"]
     return {
         "id": id,
@@ -103,6 +126,8 @@ def proposal_entry(
         "expires": content["expires_at"] or content["expires"],
         "by": by,
         "note": note,
+        "cautions": content.get("cautions", []),
+        "doubted": doubted,
     }
 
 

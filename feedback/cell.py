@@ -134,7 +134,8 @@ class Cell:
     def shown(self, id: str) -> dict[str, Any]:
         """One proposal with every rule's verdict and the limits in force, as the answer document writes it."""
         found = self.proposal(id)
-        entry = answers.proposal_entry(found.id, found.status, found.digest, found.content, found.by, found.note)
+        sealed = (found.id, found.status, found.digest, found.content)
+        entry = answers.proposal_entry(*sealed, found.by, found.note, found.doubted)
         path = self.snippet_path(id)
         entry["snippet"] = None if path is None else path.relative_to(self.folder).as_posix()
         with self.store.reading() as sql:

@@ -19,10 +19,13 @@ from feedback.errors import StoreError, UsageError
 
 DECISIONS = "SELECT machine, payload FROM decision ORDER BY machine, register"
 PROPOSALS = """
-SELECT id, status, digest, payload, by_person, note FROM proposal p WHERE p.opened_at_us =
+SELECT id, status, digest, payload, by_person, note, doubted FROM proposal p WHERE p.opened_at_us =
 (SELECT max(q.opened_at_us) FROM proposal q WHERE q.machine = p.machine AND q.register = p.register)
 ORDER BY p.changed_at_us
 """
+
+PROBES = "SELECT machine, payload FROM probe_state ORDER BY machine, probe"
+WORST_FIRST = ("failed", "due", "unknown", "fit", "unchecked")
 
 LOCKS = "SELECT machine, register, locked FROM register_hold WHERE locked IS NOT NULL"
 
@@ -43,8 +46,8 @@ def document(folder: Path) -> dict[str, Any]:
 def compose(folder: Path, cell: str, machines: Iterable[str], ask: Ask) -> dict[str, Any]:
     """The answer document from what the store holds; `ask` runs one query."""
     newest = {}
-    for id, status, digest, payload, by, note in ask(PROPOSALS, ()):
-        entry = answers.proposal_entry(id, status, digest, json.loads(payload), by, note)
+    for id, status, digest, payload, by, note, doubted in ask(PROPOSALS, ()):
+        entry = answers.proposal_entry(id, status, digest, json.loads(payload), by, note, doubted)
         entry["snippet"] = snippet_of(folder, entry["machine"], id) if status in answers.LIVE else None
         newest[entry["machine"], entry["register"]] = entry
     locks = {(machine, register): why for machine, register, why in ask(LOCKS, ())}
@@ -54,7 +57,18 @@ def compose(folder: Path, cell: str, machines: Iterable[str], ask: Ask) -> dict[
         of_register = (machine, decision["register"])
         shown = answers.with_proposal(decision, newest.get(of_register))
         by_machine[machine].append(answers.with_lock(shown, machine, locks.get(of_register)))
-    return answers.cell_document(cell, machines, by_machine, _unreadable(ask))
+    return answers.cell_document(cell, machines, by_machine, _unreadable(ask), _probes(ask))
+
+
+def _probes(ask: Ask) -> dict[str, dict[str, Any]]:
+    """The state of each machine's worst probe: readings do not say which probe made them."""
+    found: dict[str, dict[str, Any]] = {}
+    for machine, state in ask(PROBES, ()):
+        probe = json.loads(state)
+        known = found.get(machine)
+        if known is None or WORST_FIRST.index(probe["state"]) < WORST_FIRST.index(known["state"]):
+            found[machine] = probe
+    return found
 
 
 def _unreadable(ask: Ask) -> dict[str, dict[str, Any]]:

@@ -36,8 +36,9 @@ def lines(document: Mapping[str, Any]) -> Iterable[str]:
     for trouble in document.get("troubles", ()):
         yield f"! {trouble}"
     for machine in document["machines"]:
-        words = answers.WORDS[machine["answer"]] if machine["decisions"] else "wait: no part has been read yet"
+        words = _machine_words(machine)
         yield f"{machine['machine']}: {words}"
+        yield from _probe_lines(machine)
         shown = [entry for entry in machine["decisions"] if entry["answer"] != "leave"]
         for entry in shown:
             yield from _entry_lines(entry)
@@ -47,6 +48,28 @@ def lines(document: Mapping[str, Any]) -> Iterable[str]:
         unreadable = machine["unreadable"]
         if unreadable["lines"]:
             yield f"    {unreadable['lines']} log lines could not be understood, the newest: {unreadable['newest']}"
+
+
+def _machine_words(machine: Mapping[str, Any]) -> str:
+    if not machine["decisions"]:
+        return "wait: no part has been read yet"
+    if machine["answer"] == "hold" and all(entry["answer"] != "hold" for entry in machine["decisions"]):
+        return "hold: the probe must be checked first"
+    return answers.WORDS[machine["answer"]]
+
+
+_PROBE_WORDS = {
+    "failed": "NOT fit to measure, nothing is proposed until it passes or a person lifts the doubt",
+    "due": "its check is due, nothing is proposed until it passes",
+    "unknown": "not checked yet",
+}
+
+
+def _probe_lines(machine: Mapping[str, Any]) -> Iterable[str]:
+    probe = machine["probe"]
+    said = _PROBE_WORDS.get(probe["state"])
+    if said is not None:
+        yield f"    probe {probe['probe']}: {said}: {probe['words']}"
 
 
 def _entry_lines(entry: Mapping[str, Any]) -> Iterable[str]:
@@ -60,5 +83,9 @@ def _entry_lines(entry: Mapping[str, Any]) -> Iterable[str]:
     yield head
     for words in answers.main_reasons(entry):
         yield f"        {words}"
+    if proposal is not None and proposal["status"] in answers.LIVE:
+        yield from (f"        caution: {words}" for words in proposal["cautions"])
+        if proposal["doubted"] is not None:
+            yield f"        IN DOUBT, do not enter it: {proposal['doubted']}"
     if proposal is not None and proposal["status"] == "open":
         yield f"        look: trueup show {proposal['id']}    then: trueup accept {proposal['id']} --by YOU, or reject"

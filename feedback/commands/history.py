@@ -8,7 +8,8 @@ import click
 from feedback.commands.answering import json_option, print_json
 
 REVIEWED = ("proposed", "accepted", "rejected", "expired", "withdrawn", "entered", "hand-change", "released", "locked")
-ALL = (*REVIEWED, "confirmed", "unconfirmed", "wrong-way", "configuration", "taken", "closed", "decided", "doubted")
+PROBE = ("checked", "doubted", "doubt-ended", "doubt-lifted", "flagged", "probe-state")
+ALL = (*REVIEWED, "confirmed", "unconfirmed", "wrong-way", "configuration", "taken", "closed", "decided", *PROBE)
 
 
 @click.command("history")
@@ -66,7 +67,8 @@ def _words(content: dict[str, Any]) -> str:
         f"{content['from']} -> {content['to']}" if "from" in content else None,
         f"now {content['value']}" if "value" in content else None,
         f"by {content['by']}" if content.get("by") else None,
-        content.get("why") or content.get("note"),
+        content.get("state"),
+        content.get("why") or content.get("note") or (content.get("words") if "state" in content else None),
         f"at {content['source']}" if content.get("source") else None,
         content.get("digest") if "texts" in content else None,
     ]

@@ -33,6 +33,9 @@ def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
         yield f"        {reason['rule']:<15} {reason['verdict']:<6} {reason['words']}"
     yield f"    rests on parts {', '.join(content['parts'])}"
     yield from _wrapped("    log lines: ", content["evidence"])
+    yield from (f"    caution: {words}" for words in content.get("cautions", ()))
+    if proposal.doubted is not None:
+        yield f"    IN DOUBT: {proposal.doubted}"
     yield f"    digest {proposal.digest}"
     if proposal.status in ("confirmed", "unconfirmed", "wrong-way"):
         yield f"    effect: {proposal.note}"

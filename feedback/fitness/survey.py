@@ -92,16 +92,16 @@ def _charts(
     checked: Sequence[CheckRow], calibrations: Sequence[CheckRow], machine: Machine, artefacts: Mapping[str, Artefact]
 ) -> Iterator[dict[str, Any]]:
     """The chart of every artefact, since the last calibration: it begins a new level."""
-    since = max((row.place for row in calibrations if row.result == "passed"), default=None)
+    since = max(((row.place, row.id) for row in calibrations if row.result == "passed"), default=None)
     for artefact in artefacts.values():
         own = [row for row in checked if row.artefact == artefact.name and row.content["error"] is not None]
         if own:
-            yield chart_of(own, since, artefact, machine)
+            newest = [row for row in own if since is None or (row.place, row.id) > since]
+            yield chart_of(newest, None if since is None else since[0], artefact, machine)
 
 
-def chart_of(rows: Sequence[CheckRow], since: Place | None, artefact: Artefact, machine: Machine) -> dict[str, Any]:
-    """The control chart of one artefact's checks (errors in um), with its limits and what it shows in words."""
-    shown = [row for row in rows if since is None or row.place >= since]
+def chart_of(shown: Sequence[CheckRow], since: Place | None, artefact: Artefact, machine: Machine) -> dict[str, Any]:
+    """The control chart of one artefact's checks (errors in um) since a calibration, and what it shows in words."""
     errors_um = [float(Decimal(row.content["error"]) * UM_PER_MM) for row in shown]
     digit_um = 10.0 ** min((_exponent(row.content["actual"]) for row in shown), default=-4) * UM_PER_MM
     found = charts.chart(errors_um, digit_um * ROUNDING)

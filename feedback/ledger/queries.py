@@ -68,6 +68,7 @@ class Proposal:
     changed_at: datetime
     by: str | None
     note: str | None
+    doubted: str | None = None  # why the readings it rests on are no longer believed
 
 
 class Hold(NamedTuple):
@@ -172,7 +173,7 @@ def decisions(sql: Sql, machine: str) -> list[dict[str, Any]]:
 
 _PROPOSAL = (
     "SELECT id, machine, register, status, digest, payload, opened_part_id, opened_at_us, changed_at_us, by_person, "
-    "note FROM proposal"
+    "note, doubted FROM proposal"
 )
 
 
@@ -205,12 +206,13 @@ def _proposal(row: Sequence[Any]) -> Proposal:
         changed_at=moment(row[8]),
         by=row[9],
         note=row[10],
+        doubted=row[11],
     )
 
 
 def people_spoke(sql: Sql, since: int) -> bool:
     """Whether a person answered a proposal or released a register after event `since`, or a register was locked."""
-    kinds = ("accepted", "rejected", "released", "locked")
+    kinds = ("accepted", "rejected", "released", "locked", "doubt-lifted")
     found = sql.value(f"SELECT 1 FROM event WHERE seq > ? AND kind IN ({marks(kinds)}) LIMIT 1", (since, *kinds))
     return found is not None
 
