@@ -2,8 +2,8 @@
 
 Most parts of a backlog are plain. For a register whose features all have |own / S| within the register's band, the
 best step lies between the smallest and the largest own / S (beyond them every margin shrinks at once), so the error is
-inside the band too and no rule wishes. With every reading inside its limits none stops. With nothing unsettled and
-every feature inside its band, neither of the rules that count without a wish (moving, conflict) has anything to say.
+inside the band too and no rule wishes. With every reading inside its guarded limits none stops. With nothing unsettled
+and every feature inside its band, neither of the rules that count without a wish (moving, conflict) has a say.
 `tests/test_screen.py` holds this against the rules themselves.
 """
 
@@ -26,6 +26,8 @@ class Screen:
         self._keys = [feature.key for feature in group.features]
         self._lower = np.array([float(feature.lower) * UM_PER_MM for feature in group.features])
         self._upper = np.array([float(feature.upper) * UM_PER_MM for feature in group.features])
+        guard = np.array([group.guard(feature).band_um for feature in group.features])
+        self._least, self._most = self._lower + guard, self._upper - guard
         self._sensitivity = np.array(
             [[float(feature.moves.get(register, 0)) for register in group.registers] for feature in group.features]
         ).reshape(len(group.features), len(group.registers))
@@ -43,7 +45,7 @@ class Screen:
         with np.errstate(divide="ignore", invalid="ignore"):
             inside = np.abs(own_um / self._sensitivity) <= SAFE * self._band
         unread = np.isnan(last)
-        in_tolerance = unread | ((last >= self._lower) & (last <= self._upper))
+        in_tolerance = unread | ((last >= self._least) & (last <= self._most))
         plausible = unread[:, :, None] | (np.abs(last)[:, :, None] <= self._implausible)
         fine = inside & in_tolerance[:, :, None] & plausible
         found: list[list[bool]] = (np.all(fine | ~moves, axis=1) & ~unsettled).tolist()

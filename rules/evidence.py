@@ -27,6 +27,8 @@ class FeatureOutlook:
     upper_um: float
     last_um: float | None = None  # deviation of the latest reading; None when this part gave none
     last_was_wild: bool = False  # the filter left it out: one reading far from all others
+    u_um: float = 0.0  # standard uncertainty of a reading; 0: not known
+    guard_um: float = 0.0  # a reading nearer to a limit proves nothing; 0: not known, or the tolerance is too narrow
 
     @property
     def target_um(self) -> float:

@@ -1,7 +1,7 @@
 """The configuration once it has been read and found good: plain frozen facts, nothing left to check."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -126,12 +126,34 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Guard:
+    """How uncertain a reading is (standard uncertainty) and how far inside a limit it proves conformity (ISO 14253-1).
+
+    `band_um` is 0 where the uncertainty is not known, and where the tolerance is too narrow to prove anything.
+    """
+
+    u_um: float = 0.0
+    band_um: float = 0.0
+
+
+NO_GUARD = Guard()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Registers and features of one machine that are coupled through the plans; each belongs to exactly one group."""
+    """Registers and features of one machine that are coupled through the plans; each belongs to exactly one group.
+
+    `guards` are by feature key; a feature without one is judged by the bare limits of its tolerance.
+    """
 
     machine: str
     registers: tuple[Register, ...]
     features: tuple[Feature, ...]
+    guards: Mapping[str, Guard] = field(default_factory=dict)
+
+    def guard(self, feature: Feature) -> Guard:
+        """The guard of one of its features."""
+        return self.guards.get(feature.key, NO_GUARD)
 
     @property
     def key(self) -> str:
@@ -146,6 +168,7 @@ class LimitTable:
     default: Limits
     kinds: Mapping[str, Limits]
     registers: Mapping[tuple[str, Register], Limits]
+    likelihood: float = 20.0  # times that a cause must be likelier than everything else before it is named
 
     def for_register(self, machine: str, register: Register) -> Limits:
         """The limits in force for one register of one machine."""

@@ -7,6 +7,7 @@ from feedback.configuration.plans import plans_for
 from feedback.configuration.suggest import did_you_mean, listed
 from feedback.errors import UsageError
 from feedback.registers import Register
+from feedback.uncertainty import guarded
 
 
 def groups(configuration: Configuration, machine: str) -> tuple[Group, ...]:
@@ -25,7 +26,8 @@ def groups(configuration: Configuration, machine: str) -> tuple[Group, ...]:
         for registers in _coupled(frozenset(feature.moves) for feature in features if feature.moves)
     ]
     unmoved = [_group(machine, frozenset(), [feature]) for feature in features if not feature.moves]
-    return tuple(sorted(coupled, key=lambda group: group.registers) + unmoved)
+    found = sorted(coupled, key=lambda group: group.registers) + unmoved
+    return tuple(guarded(group, configuration) for group in found)
 
 
 def _coupled(sets: Iterable[frozenset[Register]]) -> list[frozenset[Register]]:

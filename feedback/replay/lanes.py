@@ -61,6 +61,7 @@ class Lanes:
     # F, F x R
     lower_um: Floats
     upper_um: Floats
+    guard_um: Floats
     is_length: Flags
     mover: Counts  # F x R, the register's lane
     pulled: Floats  # F x R, S; 0: none
@@ -112,6 +113,7 @@ def lanes_of(past: GroupPast, since_us: int, until_us: int) -> Lanes:
         wild=past.wild,
         lower_um=past.lower_um,
         upper_um=past.upper_um,
+        guard_um=past.guard_um,
         is_length=np.array([feature.unit == "mm" for feature in group.features]),
         mover=np.stack([_row(np.array(m, dtype=np.float64), len(registers), 0.0) for m in movers]).astype(np.int64),
         pulled=np.stack([_row(past.sensitivity[f, m], len(registers), 0.0) for f, m in enumerate(movers)]),

@@ -195,7 +195,7 @@ class _Many:
         self.outside[block, self.features] += (room < 0) & is_read[:, None]
         inside_span = counts & (block < BLOCKS)
         self.room_um[inside_span] = np.minimum(self.room_um[inside_span], room[inside_span])
-        return self._by_lane(room, np.abs(read))
+        return self._by_lane(room - lanes.guard_um[:, None], np.abs(read))
 
     def _by_lane(self, room: Floats, size: Floats) -> tuple[Flags, Floats]:
         member = self.lanes.member

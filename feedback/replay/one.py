@@ -109,7 +109,8 @@ class _One:
         past = self.past
         read = past.read_um[row] + past.sensitivity @ extra_um
         implausible = min(one.implausible_um for one in self.limits)
-        odd = (read < past.lower_um) | (read > past.upper_um) | (np.abs(read) > implausible)
+        is_out = (read < past.lower_um + past.guard_um) | (read > past.upper_um - past.guard_um)
+        odd = is_out | (np.abs(read) > implausible)
         outside = np.abs(self.lanes.error_um[row] + extra_um) > self.ask_beyond
         return np.asarray(outside | self.is_odd[row] | (odd @ (past.sensitivity != 0) > 0), dtype=np.bool_)
 

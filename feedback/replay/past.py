@@ -92,6 +92,11 @@ class GroupPast:
     def upper_um(self) -> Floats:
         return np.array([float(feature.upper) * UM_PER_MM for feature in self.group.features])
 
+    @cached_property
+    def guard_um(self) -> Floats:
+        """F: a reading nearer to a limit cannot be shown to be good."""
+        return np.array([self.group.guard(feature).band_um for feature in self.group.features])
+
     @property
     def wild(self) -> Flags:
         """n x F: the trend left the reading out."""

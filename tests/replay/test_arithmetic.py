@@ -22,7 +22,10 @@ def facts_of(evidence: Evidence, limits: Limits) -> Facts:
     seen = outlook(evidence, limits)
     moved = [one for one in evidence.features if one.sensitivity]
     last = [abs(one.last_um) for one in evidence.features if one.last_um is not None]
-    outside = [one.last_um is not None and not one.lower_um <= one.last_um <= one.upper_um for one in evidence.features]
+    outside = [
+        one.last_um is not None and not one.lower_um + one.guard_um <= one.last_um <= one.upper_um - one.guard_um
+        for one in evidence.features
+    ]
     since = evidence.parts_since_change
 
     def one(value: float) -> np.ndarray:

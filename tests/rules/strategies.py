@@ -34,6 +34,7 @@ def features(draw: st.DrawFn, name: str = "12") -> FeatureOutlook:
         upper_um=upper,
         last_um=draw(st.none() | numbers(lower, upper) | numbers(-400, 400)),
         last_was_wild=draw(st.booleans()),
+        guard_um=draw(st.sampled_from((0.0, 0.0, 1.6))),
     )
 
 
