@@ -1,11 +1,13 @@
 """What moved when readings moved suddenly: one register, a feature's own offset, or not to be told apart."""
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from feedback.trend.follow import Piece, Position, Sheet, follow
+from feedback.trend.joint import WINDOW
 from feedback.trend.memory import Memory
 from feedback.trend.priors import Priors
 from feedback.trend.shape import GroupShape, States
@@ -30,6 +32,11 @@ class Change:
     shock: Array  # K, extra variance
     first_part_wrong: tuple[int, tuple[int, ...]] | None = None  # remembered row and features to leave out of it
 
+    @property
+    def is_apart(self) -> bool:
+        """Features moved against each other, or one of them alone: no register did it."""
+        return self.first_part_wrong is None and not self.registers.any()
+
     def enter(self, memory: Memory) -> None:
         """Write the change into the remembered parts."""
         if self.first_part_wrong is not None:
@@ -38,20 +45,22 @@ class Change:
             memory.strange[row, list(features)] = True
         memory.sheet.shock[self.row - memory.first] += self.shock
 
-    def words(self, shape: GroupShape, confirmed: Mapping[int, Suspect], jump_um: Array) -> str:
-        """What happened, for a person."""
+    def words(self, shape: GroupShape, confirmed: Mapping[int, Suspect], jump_um: Array, newest: int) -> str:
+        """What happened, for a person, up to part number `newest`."""
         features = " and ".join(
             f"{shape.feature_name(f)} read {shape.size(f, abs(s.off))}" for f, s in sorted(confirmed.items())
         )
         since = min(confirmed.values(), key=lambda suspect: suspect.row).part
-        seen = f"{features} away from what was expected on two parts running, from part {since} on"
+        parts = "three" if newest - self.row == WINDOW - 1 else "two"
+        seen = f"{features} away from what was expected on {parts} parts running, from part {since} on"
         return f"{seen}: {self._taken_as(shape, confirmed, jump_um)}"
 
     def _taken_as(self, shape: GroupShape, confirmed: Mapping[int, Suspect], jump_um: Array) -> str:
         if self.first_part_wrong is not None:
             return "the one part before it is not believed any more"
         if not self.registers.any():
-            return "no register explains it, so it is counted as a change of that feature alone"
+            which = "that feature alone" if len(confirmed) == 1 else "these features against each other"
+            return f"no register explains it, so it is counted as a change of {which}"
         first = min(confirmed)
         jumped = [int(register) for register in np.flatnonzero(self.registers)]
         moved = [f"{shape.register_name(register)} by {shape.size(first, jump_um[register])}" for register in jumped]
@@ -124,7 +133,8 @@ class _Sizes:
     confirmed: Mapping[int, Suspect]
 
     def _largest(self, feature: int) -> float:
-        return ROOM * max(abs(float(self.judgement.off[feature])), abs(self.confirmed[feature].off))
+        off = float(self.judgement.off[feature])  # nan where only earlier parts of those seen together have read it
+        return ROOM * max(0.0 if math.isnan(off) else abs(off), abs(self.confirmed[feature].off))
 
     def of_registers(self, flags: Flags) -> Array:
         """A new edge wears at its own rate, so a tool's slope is open again too."""

@@ -43,6 +43,7 @@ class Outlooks:
     jumped: Flags  # n x R: a sudden change was recognised at this part
     jump_age: Counts  # n x R: parts with a reading of it after the first that showed the latest sudden change; -1: none
     jump_um: Array  # n x R: size of that change of the register's error; nan: none
+    apart_age: Counts  # n x R: likewise after features of it were recognised to have moved apart; -1: never
     unsettled: Flags  # n x R: registers that the words in `moving` are about
     moving: Sequence[str | None]
     fit_failed: Sequence[str | None]
@@ -70,6 +71,7 @@ class Outlooks:
             jumped=self.jumped[rows],
             jump_age=self.jump_age[rows],
             jump_um=self.jump_um[rows],
+            apart_age=self.apart_age[rows],
             unsettled=self.unsettled[rows],
             moving=moving,
             fit_failed=fit_failed,

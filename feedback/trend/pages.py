@@ -21,6 +21,7 @@ class Page:
         self.jumped = np.zeros((rows, registers), dtype=np.bool_)
         self.jump_age = np.full((rows, registers), -1, dtype=np.int64)
         self.jump_um = np.full((rows, registers), np.nan)
+        self.apart_age = np.full((rows, registers), -1, dtype=np.int64)
         self.unsettled = np.zeros((rows, registers), dtype=np.bool_)
         self.moving: list[str | None] = [None] * rows
         self.fit_failed: list[str | None] = [None] * rows
@@ -37,6 +38,7 @@ class Page:
             jumped=self.jumped,
             jump_age=self.jump_age,
             jump_um=self.jump_um,
+            apart_age=self.apart_age,
             unsettled=self.unsettled,
             moving=self.moving,
             fit_failed=self.fit_failed,

@@ -15,6 +15,7 @@ from feedback.errors import StoreError
 from feedback.trend.change import Change, explained
 from feedback.trend.fit import fitted
 from feedback.trend.follow import Piece, Position, Sheet, entered, follow, model_of, set_up
+from feedback.trend.joint import Looks, looks_at, no_looks, signatures_of, signs, told
 from feedback.trend.memory import (
     Memory,
     new_memory,
@@ -28,7 +29,7 @@ from feedback.trend.pages import Page
 from feedback.trend.priors import Parameters, Priors, prior_parameters, priors_for
 from feedback.trend.shape import GroupShape, Row, States, shape_of
 from feedback.trend.statespace import Array, Flags
-from feedback.trend.suspicion import WILD_SD, Judgement, Suspect, judged
+from feedback.trend.suspicion import WILD_SD, Judgement, Suspect, judged, lasting
 
 __all__ = [
     "GroupShape",
@@ -49,6 +50,7 @@ LATER_FITS: Final = 1000  # parts between fits once they have settled: noise and
 FORGETTING: Final = 250  # parts after which those that no fit looks back on are forgotten; LATER_FITS is a multiple
 YOUNG: Final = 2  # parts after which a register's level is known well enough to call a reading wild by itself
 FORGOTTEN_AFTER: Final = 50  # parts after which a suspect reading nobody repeated is history
+KNOWN: Final = 3  # parts before readings together are held against what is expected
 RESTLESS: Final = 0.25  # share of readings wild at first sight above which it is scatter, not chips
 RESTLESS_LEAST: Final = 3  # such readings before that is said
 LONGEST_RUN: Final = 1024
@@ -92,7 +94,11 @@ class Tracker:
         self._parts = np.zeros(self._states.registers, dtype=np.int64)
         self._jump_age = np.full(self._states.registers, -1, dtype=np.int64)
         self._jump_um = np.full(self._states.registers, np.nan)
+        self._apart_age = np.full(self._states.registers, -1, dtype=np.int64)
         self._suspects: dict[int, Suspect] = {}
+        self._signatures = signatures_of(self._states)
+        self._looks = no_looks(self._states)  # at the newest parts, had every reading of theirs been believed
+        self._believing: Position | None = None  # where the group would then stand; None: where it does
         self._stride = 16  # how far to run before looking for wild readings; changes speed only
         if snapshot is not None:
             self._restore(snapshot)
@@ -139,6 +145,9 @@ class Tracker:
             "parts": self._parts.tolist(),
             "jump_age": self._jump_age.tolist(),
             "jump_um": [None if np.isnan(size) else size for size in self._jump_um.tolist()],
+            "apart_age": self._apart_age.tolist(),
+            "looks": self._looks.to_json(),
+            "believing": None if self._believing is None else position_to_json(self._believing),
             "suspects": [[feature, asdict(suspect)] for feature, suspect in self._suspects.items()],
         }
 
@@ -163,6 +172,9 @@ class Tracker:
         self._parts = np.array(kept["parts"], dtype=np.int64)
         self._jump_age = np.array(kept["jump_age"], dtype=np.int64)
         self._jump_um = np.array([np.nan if size is None else size for size in kept["jump_um"]])
+        self._apart_age = np.array(kept["apart_age"], dtype=np.int64)
+        self._looks = Looks.from_json(states, kept["looks"])
+        self._believing = None if kept["believing"] is None else position_from_json(kept["believing"])
         self._suspects = {feature: Suspect(**suspect) for feature, suspect in kept["suspects"]}
 
     # One stretch of rows at a time: quietly as far as nothing happens, carefully where something does.
@@ -181,10 +193,12 @@ class Tracker:
     def _meet_new_tools(self, fresh: Flags) -> None:
         if not fresh.any():
             return
-        self._parts[fresh], self._jump_age[fresh], self._jump_um[fresh] = 0, -1, np.nan
+        self._parts[fresh], self._jump_age[fresh], self._jump_um[fresh], self._apart_age[fresh] = 0, -1, np.nan, -1
+        self._looks = no_looks(self._states)
         for feature in list(self._suspects):
             if self._states.moves[feature, fresh].any():
                 del self._suspects[feature]
+        self._believing = None
 
     def _quiet_until(self, sheet: Sheet, at: int) -> int:
         """End of the rows from `at` on with no new tool but at the first, no fit but at the last, no careful part."""
@@ -192,9 +206,7 @@ class Tracker:
         touched = self._touched(sheet.readings[at:end])
         careful: Flags = np.any(touched[:, self._parts < YOUNG], axis=1)
         if self._suspects:
-            careful |= ~np.isnan(sheet.readings[at:end, list(self._suspects)]).all(axis=1)
-            oldest = min(suspect.row for suspect in self._suspects.values())
-            careful[max(0, oldest + FORGOTTEN_AFTER - self._memory.end) :] = True
+            careful[:] = True
         stops = careful | np.concatenate([[False], sheet.fresh[at + 1 : end].any(axis=1)])
         return at + (int(np.argmax(stops)) if stops.any() else end - at)
 
@@ -204,14 +216,16 @@ class Tracker:
         return touched
 
     def _take_quietly(self, sheet: Sheet, page: Page, at: int) -> int:
-        """Take rows up to the first wild reading; how many were taken."""
+        """Take rows up to the first that tells of something; how many were taken."""
         (piece,) = follow(self._states, self._priors, self._model, self._position, sheet)
         with np.errstate(invalid="ignore"):
             wild = np.abs(piece.run.innovation) > WILD_SD * np.sqrt(piece.run.innovation_var)
-        stops = wild.any(axis=1)
+        looks = self._looks.then(looks_at(self._model, piece.run))
+        stops = wild.any(axis=1) | told(self._model, self._signatures, looks)[len(self._looks) :]
         taken = int(np.argmax(stops)) if stops.any() else len(sheet)
         self._stride = min(2 * self._stride, LONGEST_RUN) if taken == len(sheet) else 16
         if taken:
+            self._looks = looks[: len(self._looks) + taken].newest
             nothing = np.zeros((taken, self._states.features), dtype=np.bool_)
             self._accept(sheet[:taken], piece, nothing, page, at)
         return taken
@@ -220,11 +234,9 @@ class Tracker:
         """Take one row, reading by reading."""
         self._forget_old_suspects()
         judgement = self._judge(sheet)
-        confirmed = {
-            feature: suspect
-            for feature, suspect in self._suspects.items()
-            if judgement.wild[feature] and judgement.confirms(feature, suspect)
-        }
+        was_clear = not self._suspects
+        believing, looks = self._believe(sheet)
+        confirmed = self._confirmed(judgement, looks)
         left_out = judgement.wild.copy()
         left_out[list(confirmed)] = False
         self._renew_suspects(judgement, left_out, sheet.parts[0])
@@ -233,10 +245,34 @@ class Tracker:
             return
         (piece,) = follow(self._states, self._priors, self._model, self._position, with_gaps(sheet, left_out[None]))
         self._accept(sheet, piece, left_out[None], page, at)
+        if was_clear or self._suspects:
+            self._believing, self._looks = believing if self._suspects else None, looks.newest
+        else:
+            self._believing, self._looks = None, looks_at(self._model, piece.run)
 
     def _forget_old_suspects(self) -> None:
         now = self._memory.end
-        self._suspects = {f: s for f, s in self._suspects.items() if now - s.row < FORGOTTEN_AFTER}
+        young = {f: s for f, s in self._suspects.items() if now - s.row < FORGOTTEN_AFTER}
+        if self._suspects and not young:
+            self._believing, self._looks = None, no_looks(self._states)
+        self._suspects = young
+
+    def _believe(self, sheet: Sheet) -> tuple[Position, Looks]:
+        """Where the group would stand after this row, and what the newest rows show, were every reading believed."""
+        start = self._believing or self._position
+        (piece,) = follow(self._states, self._priors, self._model, start, sheet)
+        return piece.position(1), self._looks.then(looks_at(self._model, piece.run))
+
+    def _confirmed(self, judgement: Judgement, looks: Looks) -> dict[int, Suspect]:
+        """What this part shows again, feature by feature or in all readings together."""
+        known = bool((self._parts[self._states.moving(~np.isnan(judgement.off))] >= KNOWN).all())
+        together = lasting(self._signatures, signs(self._model, self._signatures, looks), looks) if known else None
+        again = {} if together is None else together.suspects(self._memory)
+        return again | {
+            feature: suspect
+            for feature, suspect in self._suspects.items()
+            if judgement.wild[feature] and judgement.confirms(feature, suspect)
+        }
 
     def _judge(self, sheet: Sheet) -> Judgement:
         before = entered(self._states, self._priors, self._position, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
@@ -244,7 +280,7 @@ class Tracker:
         cov = self._model.design @ before.belief.cov @ self._model.design.T + np.diag(self._model.noise_var)
         touched = self._touched(sheet.readings)[0]
         young = bool((touched & (self._parts < YOUNG)).any())
-        return judged(sheet.readings[0] - expected, cov, self._suspects, young=young)
+        return judged(sheet.readings[0] - expected, cov, self._suspects, None if young else self._signatures)
 
     def _renew_suspects(self, judgement: Judgement, left_out: Flags, part: str) -> None:
         """Readings that came as expected clear their suspects; those left out are the new ones."""
@@ -260,10 +296,12 @@ class Tracker:
         self._memory.append(sheet, left_out, left_out)
         self._position = piece.position(taken)
         touched = self._touched(np.where(left_out, np.nan, sheet.readings))
-        page.parts[at : at + taken] = self._parts + np.cumsum(touched, axis=0)
-        ages = self._jump_age + np.cumsum(touched, axis=0)
-        page.jump_age[at : at + taken] = np.where(self._jump_age < 0, -1, ages)
+        counted = np.cumsum(touched, axis=0)
+        page.parts[at : at + taken] = self._parts + counted
+        page.jump_age[at : at + taken] = np.where(self._jump_age < 0, -1, self._jump_age + counted)
+        page.apart_age[at : at + taken] = np.where(self._apart_age < 0, -1, self._apart_age + counted)
         self._parts, self._jump_age = page.parts[at + taken - 1].copy(), page.jump_age[at + taken - 1].copy()
+        self._apart_age = page.apart_age[at + taken - 1].copy()
         page.jump_um[at : at + taken] = self._jump_um
         page.wild[at : at + taken] = left_out
         self._write(page, at, taken, piece)
@@ -308,15 +346,17 @@ class Tracker:
         change = explained(self._states, self._priors, self._model, self._memory, judgement, confirmed)
         change.enter(self._memory)
         piece = self._refilter()
-        self._count_parts_again(change)
+        self._believing, self._looks = None, no_looks(self._states)
+        self._count_parts_again(change, confirmed)
         levels = piece.levels_restored()[-1, : self._states.registers]
         self._jump_um[change.registers] = (levels - expected)[change.registers]
         self._write_last(page, at, piece)
         page.wild[at] = left_out
         page.parts[at], page.jump_age[at], page.jump_um[at] = self._parts, self._jump_age, self._jump_um
+        page.apart_age[at] = self._apart_age
         page.jumped[at] = change.registers
         page.unsettled[at] = change.registers | self._states.moving(list(confirmed))
-        page.moving[at] = change.words(self.shape, confirmed, self._jump_um)
+        page.moving[at] = change.words(self.shape, confirmed, self._jump_um, self._memory.end - 1)
 
     def _write_last(self, page: Page, at: int, piece: Piece) -> None:
         """The outlook of the newest part, after all remembered parts were taken again."""
@@ -337,12 +377,15 @@ class Tracker:
         assert piece is not None  # nothing is filtered again before a part was taken
         return piece
 
-    def _count_parts_again(self, change: Change) -> None:
+    def _count_parts_again(self, change: Change, confirmed: Mapping[int, Suspect]) -> None:
         since = self._touched(self._memory.believed().readings)[change.row - self._memory.first :]
         counted = since.sum(axis=0)
         self._parts = np.where(change.restarts, counted, self._parts + since[-1])
         self._jump_age = np.where(self._jump_age < 0, -1, self._jump_age + since[-1])
         self._jump_age = np.where(change.registers, counted - 1, self._jump_age)
+        apart = self._states.told[list(confirmed)].any(axis=0) & change.is_apart
+        self._apart_age = np.where(self._apart_age < 0, -1, self._apart_age + since[-1])
+        self._apart_age = np.where(apart, counted - 1, self._apart_age)
 
     # Fits.
 
@@ -350,10 +393,30 @@ class Tracker:
         """Fit anew where parameters are free, take the remembered parts with them, forget the oldest parts."""
         if self._fixed is None and fit_is_due(self._memory.end):
             self._fit()
-            self._write_last(page, at, self._refilter())
+            piece = self._refilter()
+            self._write_last(page, at, piece)
+            self._look_again(piece)
         surplus = len(self._memory) - WINDOW
         if surplus > 0:
             self._memory.forget_before(surplus, self._position_before(surplus))
+
+    def _look_again(self, piece: Piece) -> None:
+        """The newest looks under new parameters, suspects believed."""
+        self._believing = None
+        if self._suspects:
+            piece = self._follow_with_suspects()
+            self._believing = piece.position(len(piece.known))
+        self._looks = looks_at(self._model, piece.run).newest
+
+    def _follow_with_suspects(self) -> Piece:
+        """Take all remembered parts again, suspects believed; the last piece."""
+        left_out = self._memory.left_out.copy()
+        for feature, suspect in self._suspects.items():
+            if suspect.row >= self._memory.first:
+                left_out[suspect.row - self._memory.first, feature] = False
+        sheet = with_gaps(self._memory.sheet, left_out)
+        *_, piece = follow(self._states, self._priors, self._model, self._memory.start, sheet)
+        return piece
 
     def _fit(self) -> None:
         memory = self._memory

@@ -361,18 +361,15 @@ def test_pin_that_is_small_all_over_is_one_bad_part(lathe: Lathe) -> None:
     assert after["error_mm"] == pytest.approx(before["error_mm"], abs=0.004)
 
 
-def test_reading_to_a_hundredth_must_be_stated(tmp_path: Path) -> None:
-    """Without a stated repeatability the first lot's swings (9.96, then 10.00, then 9.96) are believed too early.
+def test_swings_of_the_first_lot_are_waited_over(tmp_path: Path) -> None:
+    """Without a stated repeatability the first lot's swings (9.96, then 10.00, then 9.96) look like new edges.
 
-    Part 6 gets a proposal of -16 um, on three parts after what looks like a new edge; part 13 withdraws it. It is one
-    proposal for one register all the same.
+    Two are named, at parts 3 and 5; each starts the evidence anew, and nothing is asked for.
     """
     lathe = Lathe(tmp_path / "cell", None).cut(14)
 
-    (proposed,) = (event["proposal"] for event in lathe.told("proposed"))
-    assert (proposed["part"], proposed["register"]) == ("6", "tool 1 x")
-    (withdrawn,) = lathe.told("withdrawn")
-    assert withdrawn["why"].endswith("asks for the other direction")
+    assert lathe.told("proposed") == []
+    assert {decision["answer"] for decision in lathe.decisions} == {"leave", "wait"}
 
 
 # The kilogram check standard: 217 calibrations in 12 years, taken for 217 parts, 10 ug as 1 um. Its step of 1982 is in
@@ -456,7 +453,7 @@ def test_screws_are_not_corrected_from_day_to_day(machine: str, is_stated: bool)
 def test_screws_that_grow_on_the_third_day_are_corrected() -> None:
     """The same screws with three standard deviations added from day 3 on (our addition): corrected, by most of it.
 
-    It takes 13 screws to be sure: a scatter of 29 um hides even a step of 87 from being called sudden.
+    It takes 7 screws to be sure: two of them together tell of a step that a scatter of 29 um hides from each.
     """
     deviations_um = screws_um("1")
     sd_um = float(deviations_um.std(ddof=1))
@@ -468,15 +465,16 @@ def test_screws_that_grow_on_the_third_day_are_corrected() -> None:
     assert answers(decisions[:40])["correct"] == 0
     first = next(decision for decision in decisions if decision.step is not None)
     assert first.step is not None
-    assert 42 < int(first.part) <= 55
-    assert -3.2 < float(first.step.change) * 1000 / sd_um < -2.0
+    assert 42 < int(first.part) <= 48
+    assert -3.5 < float(first.step.change) * 1000 / sd_um < -2.0
 
 
 def test_batches_of_gears_are_not_corrected() -> None:
     """Ten batches whose spread differs (Bartlett 20.8, published) but whose middle does not: no correction.
 
     Scatter of 160 um is beyond anything probed on a machine: eight gears are beyond the 300 um that no wear explains
-    and stop it. With that limit at 1 mm all are left alone.
+    and stop it. With that limit at 1 mm all but three are left alone: three gears running that are far on one side
+    look like a new edge for three parts.
     """
     deviations_um = gears_um()
     sd_um = float(deviations_um.std(ddof=1))
@@ -484,8 +482,8 @@ def test_batches_of_gears_are_not_corrected() -> None:
     shipped = answers(decided(deviations_um, 4 * sd_um, sd_um))
     wide = answers(decided(deviations_um, 4 * sd_um, sd_um, replace(Limits(), implausible_um=1000.0)))
 
-    assert shipped == {"leave": 92, "stop": 8}
-    assert wide == {"leave": 100}
+    assert shipped == {"leave": 90, "stop": 8, "wait": 2}
+    assert wide == {"leave": 97, "wait": 3}
 
 
 def test_scatter_of_gears_must_be_stated() -> None:

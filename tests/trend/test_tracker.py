@@ -16,6 +16,10 @@ from feedback.trend.tracker import GroupShape, Outlooks, Priors, Row, Tracker, f
 from tests.trend.shop import BORE, BORE_AND_BOSS, DATUM, TOOL_AND_WORK, rows_of, usual, worn
 
 NAN = math.nan
+ARRAYS = (
+    *("mean", "cov", "walk_var", "noise_var", "wild", "parts"),
+    *("jumped", "jump_age", "jump_um", "apart_age", "unsettled"),
+)
 FLOOR_OVER_PAD = GroupShape(("tool", "work"), ((1.0, 1.0), (0.0, -1.0)))
 
 
@@ -24,9 +28,8 @@ def _take(shape: GroupShape, rows: list[Row], priors: Priors | None = None) -> O
 
 
 def _same(ours: Outlooks, theirs: Outlooks) -> None:
-    for name in ("mean", "cov", "walk_var", "noise_var", "wild", "parts", "jumped", "jump_age", "unsettled"):
-        assert np.array_equal(getattr(ours, name), getattr(theirs, name)), name
-    assert np.array_equal(ours.jump_um, theirs.jump_um, equal_nan=True)
+    for name in ARRAYS:
+        assert np.array_equal(getattr(ours, name), getattr(theirs, name), equal_nan=True), name
     assert list(ours.moving) == list(theirs.moving)
     assert list(ours.fit_failed) == list(theirs.fit_failed)
 
@@ -35,10 +38,9 @@ def _joined(pieces: list[Outlooks]) -> Outlooks:
     def together(name: str) -> np.ndarray:
         return np.concatenate([getattr(piece, name) for piece in pieces])
 
-    arrays = ("mean", "cov", "walk_var", "noise_var", "wild", "parts", "jumped", "jump_age", "jump_um", "unsettled")
     return Outlooks(
         states=pieces[0].states,
-        **{name: together(name) for name in arrays},
+        **{name: together(name) for name in ARRAYS},
         moving=[words for piece in pieces for words in piece.moving],
         fit_failed=[words for piece in pieces for words in piece.fit_failed],
     )

@@ -1,5 +1,6 @@
 """Chips are left out, sudden changes are found, named after the register that explains them, and begun anew from."""
 
+import json
 import math
 from typing import Any
 
@@ -274,3 +275,109 @@ def test_rows_are_not_changed_by_taking_them() -> None:
     Tracker(BORE, Priors()).take(rows)
 
     assert rows[1] == Row("2", (900.0,), (0.0,), (False,))
+
+
+# Three sizes of one tool, each scattering by 2 um around an expectation that is nearly as sure as it can be.
+THREE_SIZES = GroupShape(("tool",), ((-2.0,), (2.0,), (-2.0,)))
+
+
+def test_a_change_that_no_reading_shows_alone_is_seen_in_all_of_them_together() -> None:
+    """A radius off by 3 um moves three sizes by 6 um, three standard deviations: believed on the second part."""
+    readings = _noise(40, 3, seed=1)
+    readings[30:] += 3.0 * np.array([-2.0, 2.0, -2.0])
+
+    outlooks = _take(THREE_SIZES, readings)
+
+    assert outlooks.jumped[:, 0].nonzero()[0].tolist() == [31]
+    assert outlooks.jump_um[31, 0] == pytest.approx(3.0, abs=1.5)
+    assert outlooks.jump_age[31:34, 0].tolist() == [1, 2, 3]
+    assert outlooks.parts[31, 0] == 2
+    assert "on two parts running, from part 31 on: taken as a sudden change of register 1 by " in (
+        outlooks.moving[31] or ""
+    )
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_two_sizes_of_one_tool_that_move_apart_are_told_from_a_new_edge(seed: int) -> None:
+    """One bore 8 um bigger, the other 8 um smaller: no register moved, and it is kept in mind since which part."""
+    readings = _noise(40, 3, seed)
+    readings[30:] += [8.0, 0.0, -8.0]
+
+    outlooks = _take(THREE_SIZES, readings)
+
+    assert not outlooks.jumped.any()
+    (seen,) = (outlooks.apart_age[:, 0] == 1).nonzero()[0]
+    assert seen in (31, 32)
+    assert outlooks.apart_age[:30, 0].max() == -1
+    assert outlooks.apart_age[seen : seen + 5, 0].tolist() == [1, 2, 3, 4, 5]
+    assert outlooks.predict(0).total_um[-1] == pytest.approx([8.0, 0.0, -8.0], abs=3.0)
+
+
+def test_a_new_tool_forgets_what_moved_apart() -> None:
+    """The features' own offsets stay, but the news was the old tool's."""
+    readings = _noise(40, 3, seed=1)
+    readings[30:] += [12.0, 0.0, -12.0]
+
+    outlooks = _take(THREE_SIZES, readings, fresh={35: (True,)})
+
+    assert outlooks.apart_age[34, 0] > 0
+    assert outlooks.apart_age[35:, 0].tolist() == [-1] * 5
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_one_reading_off_is_a_chip_and_not_its_tool(seed: int) -> None:
+    """One of three sizes is 12 um off on one part: that reading alone is left out, and the next part clears it."""
+    readings = _noise(40, 3, seed)
+    readings[30, 1] += 12.0
+
+    outlooks = _take(THREE_SIZES, readings)
+
+    assert outlooks.wild[30].tolist() == [False, True, False]
+    assert not outlooks.jumped.any()
+    assert outlooks.apart_age.max() == -1
+    assert outlooks.moving[31] is None
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_one_part_that_lies_badly_moves_no_register(seed: int) -> None:
+    """All three sizes 10 um off, on one part only: they are left out together, and the next part clears them."""
+    readings = _noise(40, 3, seed)
+    readings[30] += [-10.0, 10.0, -10.0]
+
+    outlooks = _take(THREE_SIZES, readings)
+
+    assert outlooks.wild[30].sum() >= 2
+    assert not outlooks.jumped.any()
+    assert outlooks.moving[31] is None
+    assert abs(outlooks.mean[31, 0]) < 2.0
+
+
+def test_a_change_seen_on_three_parts_only_is_dated_back_to_the_first() -> None:
+    """Of two sizes moving 4 um either way the first two parts leave room for doubt; the third does not."""
+    readings = _noise(40, 3, seed=3)
+    readings[30:] += [4.0, 0.0, -4.0]
+
+    outlooks = _take(THREE_SIZES, readings)
+
+    words = [one for one in outlooks.moving if one]
+    assert len(words) == 1
+    assert "on three parts running, from part 31 on" in words[0]
+    assert outlooks.apart_age[32, 0] == 2
+
+
+def test_readings_left_out_are_still_known_after_a_restart() -> None:
+    """A part that lay badly is cleared, or believed, after a restart as it would have been without."""
+    readings = _noise(40, 3, seed=4)
+    readings[30:] += [-9.0, 9.0, -9.0]
+    rows = rows_of(readings.tolist())
+    whole = Tracker(THREE_SIZES, Priors(), fixed=usual(THREE_SIZES)).take(rows)
+
+    tracker = Tracker(THREE_SIZES, Priors(), fixed=usual(THREE_SIZES))
+    jumped = []
+    for row in rows:
+        jumped += tracker.take([row]).jumped[:, 0].tolist()
+        kept = json.loads(json.dumps(tracker.snapshot(), allow_nan=False))
+        tracker = Tracker(THREE_SIZES, Priors(), kept, fixed=usual(THREE_SIZES))
+
+    assert jumped == whole.jumped[:, 0].tolist()
+    assert sum(jumped) == 1
