@@ -69,12 +69,12 @@ def svg(title: str, panels: Sequence[Panel], marks: Sequence[Mark] = ()) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {WIDTH} {height}"'
         f' width="{WIDTH}" height="{height}">'
-        f"<title>{_xml(title)}</title><style>{_STYLE}</style>"
-        f'<text class="title" x="{LEFT}" y="26">{_xml(title, 80)}</text>{body}{_legend(height - 30)}</svg>\n'
+        f"<title>{xml(title)}</title><style>{_STYLE}</style>"
+        f'<text class="title" x="{LEFT}" y="26">{xml(title, 80)}</text>{body}{_legend(height - 30)}</svg>\n'
     )
 
 
-def _xml(words: str, most: int | None = None) -> str:
+def xml(words: str, most: int | None = None) -> str:
     """`words` as XML text, at most so many characters: no markup, and no control characters, which XML has not."""
     printable = "".join(sign for sign in words if sign.isprintable())
     return escape(printable if most is None or len(printable) <= most else f"{printable[: most - 1]}…")
@@ -112,7 +112,7 @@ def _panel(panel: Panel, marks: Sequence[Mark], top: float) -> str:
     scale = _Scale(panel, top)
     right = WIDTH - RIGHT
     pieces = [
-        f'<text x="{LEFT}" y="{top - 8}">{_xml(panel.title, 95)}</text>',
+        f'<text x="{LEFT}" y="{top - 8}">{xml(panel.title, 95)}</text>',
         f'<rect class="frame" x="{LEFT}" y="{top}" width="{right - LEFT}" height="{PANEL}"/>',
         _stripe(scale, panel.target - panel.band, panel.target + panel.band),
         _rule(scale, panel.upper, "limit", f"upper limit {panel.upper:+.1f} {panel.unit}"),
@@ -137,7 +137,7 @@ def _rule(scale: _Scale, value: float, kind: str, words: str) -> str:
     y = scale.y(value)
     return (
         f'<line class="{kind}" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>'
-        f'<text class="small" x="{WIDTH - RIGHT + 6}" y="{y + 4:.1f}">{_xml(words)}</text>'
+        f'<text class="small" x="{WIDTH - RIGHT + 6}" y="{y + 4:.1f}">{xml(words)}</text>'
     )
 
 
@@ -146,7 +146,7 @@ def _mark(scale: _Scale, mark: Mark) -> str:
     return (
         f'<line class="change" x1="{x:.1f}" x2="{x:.1f}" y1="{scale.top}" y2="{scale.top + PANEL}"/>'
         f'<text class="small" transform="translate({x - 4:.1f} {scale.top + PANEL - 6}) rotate(-90)">'
-        f"{_xml(mark.words, 34)}</text>"
+        f"{xml(mark.words, 34)}</text>"
     )
 
 
@@ -175,7 +175,7 @@ def _readings(scale: _Scale, panel: Panel) -> Iterable[str]:
             continue
         x, y = scale.x(i), scale.y(value)
         told = f"part {panel.parts[i]}: {value:+.1f} {panel.unit}{', not believed' if wild else ''}"
-        words = f"<title>{_xml(told)}</title>"
+        words = f"<title>{xml(told)}</title>"
         if wild:
             cross = f"M{x - 5:.1f} {y - 5:.1f}L{x + 5:.1f} {y + 5:.1f}M{x - 5:.1f} {y + 5:.1f}L{x + 5:.1f} {y - 5:.1f}"
             yield f'<path class="wild" d="{cross}">{words}</path>'
@@ -197,17 +197,17 @@ def _axis(scale: _Scale, panel: Panel) -> Iterable[str]:
     for i in range(0, len(panel.parts), every):
         yield (
             f'<text class="small" text-anchor="middle" x="{scale.x(i):.1f}" y="{scale.top + PANEL + 16}">'
-            f"{_xml(_ending(panel.parts[i]))}</text>"
+            f"{xml(_ending(panel.parts[i]))}</text>"
         )
-    for value in _ticks(scale.low, scale.high):
+    for value in ticks(scale.low, scale.high):
         yield (f'<text class="small" text-anchor="end" x="{LEFT - 8}" y="{scale.y(value) + 4:.1f}">{value:+g}</text>')
     yield (
         f'<text class="small" text-anchor="middle" transform="translate(16 {scale.top + PANEL / 2}) rotate(-90)">'
-        f"deviation from nominal, {_xml(panel.unit)}</text>"
+        f"deviation from nominal, {xml(panel.unit)}</text>"
     )
 
 
-def _ticks(low: float, high: float) -> list[float]:
+def ticks(low: float, high: float) -> list[float]:
     """About five round values between low and high."""
     rough = (high - low) / 5
     base = 10.0 ** math.floor(math.log10(rough))

@@ -27,6 +27,7 @@ COMMANDS = (
     "snippet",
     "history",
     "verify",
+    "probe",
     "replay",
     "board",
     "demo",

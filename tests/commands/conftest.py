@@ -7,6 +7,7 @@ import pytest
 
 import feedback
 from tests.commands.saying import SAMPLES
+from tests.stories.conftest import tell  # noqa: F401  # a fixture
 
 
 @pytest.fixture(scope="session")
