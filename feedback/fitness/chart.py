@@ -5,7 +5,8 @@ Individuals: centre +- 3 sigma, sigma = mean moving range / d2, d2 = 1.128 for t
 L = 2.86 gives one false alarm in 370 values, as often as an individual beyond 3 sigma (recomputed run lengths).
 
 A check standard's centre comes from its own first checks, not from the certificate: the certificate's uncertainty
-would look like a drift. What a centre and a sigma from few checks are worth is in the limits: they begin wide.
+would look like a drift. What a centre and a sigma from few checks are worth is in the limits: they begin wide. One
+wild check counts in the average no more than its own limit, so that a chip on the ring is not taken for a step.
 """
 
 from collections.abc import Iterator, Sequence
@@ -97,7 +98,7 @@ def chart(values: Sequence[float], least_sigma: float = 0.0) -> Chart:
     wider = _few(len(found) - 1) / WIDTH
     half = WIDTH * wider * sigma * sqrt(1 + 1 / BASELINE)
     limits = Limits(centre, sigma, centre - half, centre + half)
-    averages = tuple(ewma(found, centre))
+    averages = tuple(ewma([min(max(value, limits.lower), limits.upper) for value in found], centre))
     halves = [EWMA_WIDTH * wider * sigma * sqrt(ewma_sigmas(k + 1) ** 2 + 1 / BASELINE) for k in range(len(found))]
     change, size, since = _change(found, averages, limits, halves)
     return Chart(
@@ -125,11 +126,12 @@ def _few(ranges: int) -> float:
 def _change(
     values: Sequence[float], averages: Sequence[float], limits: Limits, halves: Sequence[float]
 ) -> tuple[Change, float, int | None]:
-    """What the newest values show: the average beyond its limits, else one value beyond its own."""
+    """What the newest values show: one value beyond its limits at first, then the average beyond its own."""
+    was_beyond = len(values) > 1 and abs(averages[-2] - limits.centre) > halves[-2]
+    if not was_beyond and not limits.lower <= values[-1] <= limits.upper:
+        return "outlier", values[-1] - limits.centre, len(values) - 1
     if abs(averages[-1] - limits.centre) > halves[-1]:
         return _shape(values)
-    if not limits.lower <= values[-1] <= limits.upper:
-        return "outlier", values[-1] - limits.centre, len(values) - 1
     return "nothing", 0.0, None
 
 

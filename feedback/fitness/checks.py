@@ -17,7 +17,7 @@ from typing import Any, Final, Literal
 from feedback.configuration.facts import Artefact
 from feedback.fitness.calibration import artefact_verdict, named
 from feedback.fitness.verdict import Verdict, judged, shown, worst
-from feedback.units import LengthUnit
+from feedback.units import LengthUnit, plain
 
 REFERENCE_C: Final = Decimal(20)  # ISO 1
 
@@ -129,7 +129,7 @@ def _temperature(check: Check, artefact: Artefact, scale_cte_per_k: Decimal | No
     scales = (
         "the scales are taken to read true at any temperature (scale_cte is not stated)"
         if scale_cte_per_k is None
-        else f"the scales expand by {scale_cte_per_k * 1_000_000:f}e-6 /K"
+        else f"the scales expand by {plain(scale_cte_per_k * 1_000_000)}e-6 /K"
     )
     words = (
         f"at {check.temperature_c} degC the size is expected {shown(grown, unit)} beside the certified one; {scales}"

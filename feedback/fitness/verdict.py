@@ -39,7 +39,7 @@ def shown(value_mm: Decimal, unit: LengthUnit) -> str:
 
     Every digit it was stated with; what was computed, to a hundredth of a micrometre (a tenth of a microinch).
     """
-    own = from_mm(value_mm, unit)
+    own = from_mm(value_mm, unit).normalize()
     exponent = own.as_tuple().exponent
     if isinstance(exponent, int) and -exponent > MOST_DECIMALS:
         own = own.quantize(_FINE[unit])
