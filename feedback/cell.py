@@ -263,6 +263,15 @@ class Cell:
             found = [fitness_of(self.configuration, facts, sql) for facts in machines.values()]
         return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}
 
+    def capability(self, machine: str | None = None, parts: int | None = None) -> dict[str, Any]:
+        """Capability of every feature over the newest parts, on stable stretches only, with confidence intervals."""
+        from feedback.capability import PARTS, capability_of
+
+        machines = self.configuration.machines if machine is None else {machine: self._machine(machine)}
+        with self.store.reading() as sql:
+            found = [capability_of(self.configuration, facts, sql, parts or PARTS) for facts in machines.values()]
+        return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}
+
     def _machine(self, name: str) -> Machine:
         if name not in self.configuration.machines:
             known = _listed(self.configuration.machines)

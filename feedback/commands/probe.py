@@ -101,7 +101,7 @@ def _calibration(found: Mapping[str, Any] | None) -> Iterator[str]:
     yield f"    last calibration {_time(found['time'])} ({found['source']}): {found['result']}{_aside(found)}"
     passed = [verdict for verdict in found["verdicts"] if verdict["outcome"] == "passed"]
     if passed:
-        yield f"        {_mark('passed')} {len(passed)} of {len(found['verdicts'])} things looked at (all: --json, report)"
+        yield f"        {_mark('passed')} {len(passed)} of {len(found['verdicts'])} things looked at (--json has all)"
     for verdict in found["verdicts"]:
         if verdict["outcome"] != "passed":
             yield f"        {_mark(verdict['outcome'])} {verdict['words']}"

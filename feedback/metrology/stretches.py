@@ -28,6 +28,7 @@ class Stretch:
     slope_um: float  # per part
     sd_um: float
     unstable: str | None = None  # why, in words
+    names: tuple[str, str] = ("", "")  # of its first and last part
 
     @property
     def degrees(self) -> int:
@@ -39,30 +40,37 @@ class Stretch:
 
     @property
     def words(self) -> str:
-        place = f"parts {self.parts[0] + 1} to {self.parts[-1] + 1}"
+        place = f"parts {self.names[0]} to {self.names[1]}"
         return f"{place}: {self.unstable or f'stable about a drift of {self.slope_um:+.3f} um per part'}"
 
 
 def stable_stretches(
-    values_um: Sequence[float], changes: Mapping[int, str] | Iterable[int] = (), least: int = LEAST_PARTS
+    values_um: Sequence[float],
+    changes: Mapping[int, str] | Iterable[int] = (),
+    least: int = LEAST_PARTS,
+    names: Sequence[str] | None = None,
 ) -> list[Stretch]:
     """The stretches of at least `least` readings, each judged; nan is a part without a believed reading.
 
-    `changes`: indexes of the first part after a correction, tool change or sudden change.
+    `changes`: indexes of the first part after a correction, tool change or sudden change. `names` of the parts are
+    numbers from 1 where none are given.
     """
+    names = names or [str(k + 1) for k in range(len(values_um))]
     begins = sorted({0, *(k for k in changes if 0 < k < len(values_um))})
     found = []
     for first, stop in zip(begins, [*begins[1:], len(values_um)], strict=True):
         parts = tuple(k for k in range(first, stop) if not isnan(values_um[k]))
         if len(parts) >= max(least, 4):
-            found.append(_judged(parts, [values_um[k] for k in parts]))
+            found.append(_judged(parts, [values_um[k] for k in parts], [names[k] for k in parts]))
     return found
 
 
-def _judged(parts: tuple[int, ...], values: Sequence[float]) -> Stretch:
+def _judged(parts: tuple[int, ...], values: Sequence[float], names: Sequence[str]) -> Stretch:
     slope, residuals = _line(parts, values)
     sd = sqrt(fsum(r * r for r in residuals) / (len(residuals) - 2))
-    return Stretch(parts=parts, slope_um=slope, sd_um=sd, unstable=_unstable(parts, residuals))
+    return Stretch(
+        parts=parts, slope_um=slope, sd_um=sd, unstable=_unstable(residuals, names), names=(names[0], names[-1])
+    )
 
 
 def _line(parts: Sequence[int], values: Sequence[float]) -> tuple[float, list[float]]:
@@ -73,10 +81,10 @@ def _line(parts: Sequence[int], values: Sequence[float]) -> tuple[float, list[fl
     return slope, [y - centre - slope * (k - middle) for k, y in zip(parts, values, strict=True)]
 
 
-def _unstable(parts: Sequence[int], residuals: Sequence[float]) -> str | None:
+def _unstable(residuals: Sequence[float], names: Sequence[str]) -> str | None:
     wild = grubbs(residuals, SURE)
     if wild.is_outlier:
-        return f"part {parts[wild.index] + 1} stands apart by {wild.value:+.1f} um"
+        return f"part {names[wild.index]} stands apart by {wild.value:+.1f} um"
     if _wanders(residuals):
         return "the readings wander about a straight drift more than chance allows"
     return None
