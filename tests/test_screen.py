@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from feedback.configuration.facts import Feature, Group
+from feedback.configuration.facts import Feature, Group, Guard
 from feedback.follow import Moment, PartSeen
 from feedback.registers import tool_register
 from feedback.screen import Screen
@@ -50,15 +50,15 @@ def feature(index: int, sensitivity: int, half: float, centre: float) -> Feature
 
 
 @settings(max_examples=400, deadline=None)
-@given(features(), st.booleans(), st.integers(0, 5))
+@given(features(), st.booleans(), st.integers(0, 5), st.sampled_from((0.0, 2.5)))
 def test_what_the_screen_calls_quiet_the_rules_leave_alone(
-    described: list[tuple[int, float, float, float, float | None]], unsettled: bool, parts: int
+    described: list[tuple[int, float, float, float, float | None]], unsettled: bool, parts: int, guard_um: float
 ) -> None:
     """A part that is not asked about in a backlog is one that every rule would have left alone."""
     limits = Limits()
-    group = Group(
-        machine="M1", registers=(RADIUS,), features=tuple(feature(i, *d[:3]) for i, d in enumerate(described))
-    )
+    watched = tuple(feature(i, *d[:3]) for i, d in enumerate(described))
+    guards = {one.key: Guard(band_um=guard_um) for one in watched}
+    group = Group(machine="M1", registers=(RADIUS,), features=watched, guards=guards)
     deviations = {f"4101/{i}": d[4] for i, d in enumerate(described) if d[4] is not None}
     seen = PartSeen(part_id=1, part="118", at_us=0, deviations=deviations)
     own = np.array([[[d[3]] for d in described]])
@@ -76,7 +76,7 @@ def test_what_the_screen_calls_quiet_the_rules_leave_alone(
             FeatureOutlook(
                 id=str(i), name="bore", sensitivity=s, before_um=c + own, own_um=own, sd_um=0.5,
                 lower_um=float(Decimal((c - half) / 1000)) * 1000, upper_um=float(Decimal((c + half) / 1000)) * 1000,
-                last_um=last,
+                last_um=last, guard_um=guard_um,
             )
             for i, (s, half, c, own, last) in enumerate(described)
         ),
