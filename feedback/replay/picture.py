@@ -78,7 +78,7 @@ def _panels(one: Replayed) -> Iterator[_Panel]:
     past, rows = one.past, slice(one.past.first, None)
     replayed = one.read_um
     for f, feature in enumerate(past.group.features):
-        movers = np.flatnonzero(past.sensitivity[f])
+        movers = np.flatnonzero(past.sensitivity[f]).tolist()
         entered = [entry.acts for entry in one.corrections if entry.column in movers and entry.acts is not None]
         yield _Panel(
             title=f"{past.machine.name} feature {feature.id}, {feature.name or feature.kind}",

@@ -21,9 +21,12 @@ from feedback.effect import (
     MOST_ROWS,
     NEAR_ONE,
     NEW_TOOL_SD_UM,
+    RATE_BENDS,
     SD_95,
-    SD_99,
+    SD_CONTRADICTING,
     UNKNOWN_GAIN_SD,
+    YOUNG_PARTS,
+    YOUNG_RATE,
 )
 from feedback.replay.past import GroupPast
 
@@ -111,12 +114,17 @@ def _with_step(states: "States", column: int) -> tuple[Floats, Floats]:
 
 
 def _before(past: GroupPast, rows: Counts) -> tuple[Floats, Floats, Floats]:
-    """The beliefs after the rows before, with room for the step."""
+    """The beliefs after the rows before, made ready as `feedback.effect` does, with room for the step."""
     known = past.outlooks
     size = known.mean.shape[1] + 1
     mean, cov, walk = np.zeros((len(rows), size)), np.zeros((len(rows), size, size)), np.zeros((len(rows), size))
     mean[:, :-1], cov[:, :-1, :-1], cov[:, -1, -1] = known.mean[rows - 1], known.cov[rows - 1], WIDE_VAR
     walk[:, :-1] = known.walk_var[rows - 1]
+    for register, slope in enumerate(known.states.slope):
+        if slope is not None:
+            is_young = known.parts[rows - 1, register] <= YOUNG_PARTS
+            cov[:, slope, slope] += np.where(is_young, np.square(YOUNG_RATE * mean[:, slope]), 0.0)
+            walk[:, slope] += RATE_BENDS**2 * (np.square(mean[:, slope]) + cov[:, slope, slope])
     return mean, cov, walk
 
 
@@ -164,13 +172,12 @@ def proof(change_um: Floats, step_um: Floats, sd_um: Floats, parts: Counts, rows
     is_near_one = (gain > NEAR_ONE[0]) & (gain <= NEAR_ONE[1])
     looks = (_may_be(gain, sd, 1.0) | is_near_one) & ~_may_be(gain, sd, 0.0)
     told = (parts >= CONTRADICTING_PARTS) & (sd < CLEAR_SD)
-    wrong_way = told & (gain + SD_99 * sd < 0)
+    wrong_way = told & (gain + SD_CONTRADICTING * sd < 0)
     confirmed = looks & (is_last | ~(_may_be(gain, sd, 0.5) | _may_be(gain, sd, 2.0)))
-    other = told & ~_may_be(gain, sd, 1.0, SD_99) & ~is_near_one
+    other = told & ~_may_be(gain, sd, 1.0, SD_CONTRADICTING) & ~is_near_one
     is_due = (parts >= least) | is_last
     is_over = is_due & (wrong_way | confirmed | other | is_last)
-    last_word = is_last & (sd < CLEAR_SD) & ~_may_be(gain, sd, 1.0)
-    contradicts = is_due & (wrong_way | (~confirmed & (other | last_word)))
+    contradicts = is_due & (wrong_way | (~confirmed & other))
     return Proof(is_over, ~is_over & ((parts < least) | ~looks), contradicts)
 
 
