@@ -37,7 +37,19 @@ Flags = NDArray[np.bool_]
 Share = Literal["wear", "new-edge", "tool-broken", "part-moved", "warm-up", "probe", "part-warm"]
 
 BALL: Final = -2  # its column, see physics.influences
-_CHANCES: Final = ("noise", "rate", "walk", "edges", "chips", "chip sizes", "misses", "temperature", "ring", "deeds")
+_CHANCES: Final = (
+    "noise",
+    "rate",
+    "walk",
+    "edges",
+    "chips",
+    "chip sizes",
+    "misses",
+    "temperature",
+    "ring",
+    "deeds",
+    "setter",
+)
 
 
 def chance(setup: Setup, seed: int, what: str, number: int = 0) -> np.random.Generator:
@@ -51,7 +63,8 @@ class Disturbance:
 
     `made_um` is each feature's own deviation at 20 degC and `read_um` its reading, both with the registers as set up;
     `is_due` says what is probed, `is_read` what gave a reading. `stands` are the physical states by cause, in the
-    columns of `physics.influences`. `happenings` are in the order of their parts, with the edges changed by schedule.
+    columns of `physics.influences`. `setter_um` is what the tool setter finds of each tool, radius and length, beside
+    the set-up geometry. `happenings` are in the order of their parts, with the edges changed by schedule.
     """
 
     made_um: Floats
@@ -63,6 +76,7 @@ class Disturbance:
     stands: Mapping[Share, Floats]
     temperature_c: Floats | None
     ring_noise: Floats
+    setter_um: Floats
     minutes: Floats
     plans: NDArray[np.int64]
     happenings: tuple[Happening, ...]
@@ -106,10 +120,23 @@ def disturb(setup: Setup, parts: int, seed: int, more: Sequence[Happening] = ())
         stands=stands,
         temperature_c=temperature,
         ring_noise=chance(setup, seed, "ring").standard_normal(parts),
+        setter_um=_on_setter(setup, parts, seed, stand),
         minutes=minutes,
         plans=plans,
         happenings=happenings,
     )
+
+
+def _on_setter(setup: Setup, parts: int, seed: int, stand: Floats) -> Floats:
+    """(parts, tools x 2): what is left of each tool, the setter's own drift and scatter."""
+    words = influences(setup)
+    columns = [words.index(f"tool {tool} {axis} lost") for tool in setup.tools for axis in ("radius", "length")]
+    if setup.setter is None:
+        return np.zeros((parts, len(columns)))
+    scatter = setup.setter.sd_um * chance(setup, seed, "setter").standard_normal((parts, len(columns)))
+    drift: Floats = setup.setter.drift_um * np.arange(parts, dtype=np.float64)
+    found: Floats = scatter + drift[:, None] - stand[:, columns]
+    return found
 
 
 def _scheduled_edges(setup: Setup, parts: int, seed: int) -> Iterator[NewEdge]:

@@ -60,6 +60,18 @@ class Cut:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ToolSetter:
+    """A tool setter that measures every tool before each `every`-th part and prints what it found.
+
+    It repeats with `sd_um`; `drift_um` a part it reads more and more too long and too big: it warms up, or gets dirty.
+    """
+
+    every: int = 1
+    sd_um: float = 1.0
+    drift_um: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class PartPlan:
     """A part's inspection plan: the TOML the shop keeps, and what the machine cuts by."""
 

@@ -21,6 +21,7 @@ DECIMALS: Final[dict[LengthUnit, int]] = {"mm": 4, "inch": 5}
 LAST_DIGIT_UM: Final[dict[LengthUnit, float]] = {"mm": 0.1, "inch": 0.254}
 MM_PER_INCH: Final = 25.4
 RING_SD_UM: Final = 0.5
+SET_UP_UM: Final = (5_000.0, 132_441.2)  # radius and length of every tool as it was set up
 
 
 def part_text(setup: Setup, found: Disturbance, part: PartTruth, shown: Mapping[str, Decimal]) -> str:
@@ -46,6 +47,8 @@ def _pairs(setup: Setup, found: Disturbance, part: PartTruth, shown: Mapping[str
     yield from _between(part.happened)
     if setup.ring_every is not None and part.index % setup.ring_every == 0:
         yield _ring_check(setup, found, part)
+    if setup.setter is not None and part.index % setup.setter.every == 0:
+        yield from _measured_tools(setup, found, part)
     yield f"PART {number} PLAN {part.plan.part} {' '.join(_when(setup, found, part, 'DATE ', 'TIME '))}"
     if setup.prints_registers:
         yield from _registers(setup, part, shown)
@@ -67,6 +70,15 @@ def _between(happened: tuple[Happening, ...]) -> Iterator[str]:
     for happening in happened:
         if isinstance(happening, NewEdge) and happening.is_recorded:
             yield f"NEWTOOL {happening.tool}"
+
+
+def _measured_tools(setup: Setup, found: Disturbance, part: PartTruth) -> Iterator[str]:
+    """Every tool on the setter; the radius as the control shows radii."""
+    digit_um = LAST_DIGIT_UM[setup.unit]
+    for tool, (radius_um, length_um) in zip(setup.tools, found.setter_um[part.index].reshape(-1, 2), strict=True):
+        shown_um = setup.doubling("radius") * (SET_UP_UM[0] + radius_um), SET_UP_UM[1] + length_um
+        radius, length = (_number(setup, round(float(um) / digit_um)) for um in shown_um)
+        yield f"SETTER TOOL {tool} LENGTH {length} RADIUS {radius}"
 
 
 def _ring_check(setup: Setup, found: Disturbance, part: PartTruth) -> str:

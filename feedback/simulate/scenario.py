@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Final, Literal, Self
 
 from feedback.simulate.happenings import Happening
-from feedback.simulate.plans import Cut, LengthUnit, PartPlan
+from feedback.simulate.plans import Cut, LengthUnit, PartPlan, ToolSetter
 from feedback.simulate.warming import Growth, PartWarmth
 from feedback.simulate.wear import Cutter
 
@@ -55,6 +55,7 @@ class Setup:
     chip_um: tuple[float, float] = (30.0, 100.0)
     misses: float = 0.0
     ring_every: int | None = None
+    setter: ToolSetter | None = None
     start: datetime = START
 
     def __post_init__(self) -> None:

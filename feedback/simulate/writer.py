@@ -68,7 +68,11 @@ least_increment = "{increment}"
 dialect = "g10-memory"
 tool_radius = "{setup.tool_radius}"
 lag = {setup.lag}
-"""
+{_setter(setup)}"""
+
+
+def _setter(setup: Setup) -> str:
+    return "" if setup.setter is None else f'setter = "{setup.setter.sd_um:g} um"\n'
 
 
 def write_cell(folder: Path, scenario: Scenario, parts: int, seed: int) -> Cell:
