@@ -32,7 +32,7 @@ def test_every_rule_is_documented(name: str) -> None:
     assert f"| `{name}` |" in TEXT
 
 
-LIMITS = ("band", "aim", "step", "travel", "settle", "evidence", "confidence", "implausible", "expires")
+LIMITS = ("band", "aim", "step", "travel", "settle", "evidence", "confidence", "implausible", "expires", "check")
 
 
 @pytest.mark.parametrize("key", LIMITS)

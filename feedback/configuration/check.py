@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass
 from decimal import Decimal
 from typing import Any, Final
 
-from feedback.configuration.facts import Configuration, Feature, Group, Machine
+from feedback.configuration.facts import Artefact, Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
 from feedback.configuration.plans import plans_for, registers_of
 from feedback.configuration.signatures import (
@@ -21,6 +21,7 @@ from feedback.configuration.words import (
     from_um,
     limit_facts,
     machine_facts,
+    probe_facts,
     setter_facts,
     share,
     tells,
@@ -30,6 +31,7 @@ from rules.limits import Limits
 
 MOST_OF_TOLERANCE: Final = Decimal("0.3")  # usual ceiling for six standard deviations of the probe (practice)
 SPREAD: Final = 6
+USUAL_RATIO: Final = 3  # of a limit to the uncertainty of what it is checked with (practice)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,16 +137,18 @@ def _machine_report(configuration: Configuration, machine: Machine) -> MachineRe
     registers = sorted(registers_of(plans, machine.name))
     coupled = groups(configuration, machine.name)
     limits = {register: configuration.limits.for_register(machine.name, register) for register in registers}
+    artefacts = [artefact for artefact in configuration.artefacts.values() if artefact.is_for(machine.name)]
     warnings = [
         *(warning for group in coupled for warning in _group_warnings(group)),
         *_common_mode_warnings(features, registers, has_artefact=bool(configuration.artefacts)),
         *(warning for feature in features for warning in _feature_warnings(feature, machine, limits)),
         *(warning for register in registers for warning in _step_warnings(register, machine, limits[register])),
         *_setter_warnings(machine),
+        *(warning for artefact in artefacts for warning in _artefact_warnings(artefact, machine)),
     ]
     return MachineReport(
         machine=machine.name,
-        facts=(*machine_facts(machine), setter_facts(machine, registers)),
+        facts=(*machine_facts(machine), *probe_facts(machine, artefacts), setter_facts(machine, registers)),
         features=tuple(_feature_report(feature, machine) for feature in features),
         groups=tuple(_group_report(group) for group in coupled),
         registers=tuple(_register_report(register, features, machine, limits[register]) for register in registers),
@@ -249,6 +253,17 @@ def _implausible(feature: Feature, register: Register, limits: Limits, machine: 
         f"its tolerance reaches past what {register} calls implausible,"
         f" {from_um(limits.implausible_um, feature.unit, machine.unit)}: good parts would be stopped"
     )
+
+
+def _artefact_warnings(artefact: Artefact, machine: Machine) -> Iterator[str]:
+    if artefact.uncertainty_mm * USUAL_RATIO > artefact.error_limit_mm:
+        unsure, limit = (amount(mm, "mm", machine.unit) for mm in (artefact.uncertainty_mm, artefact.error_limit_mm))
+        yield (
+            f"{artefact.name} is certified to {unsure}, more than a third of its error_limit of {limit}:"
+            " a good probe may fail on it, or a bad one pass"
+        )
+    if artefact.due_s is None and artefact.due_parts is None:
+        yield f'{artefact.name} states no due: a check that is forgotten is never missed; state due = "8 h" or in parts'
 
 
 def _setter_warnings(machine: Machine) -> Iterator[str]:

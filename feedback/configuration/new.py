@@ -35,7 +35,16 @@ lag = 1  # parts usually cut between the probing and the operator's entry
 # uncertainty = "{ring_uncertainty}"  # expanded, k = 2
 # material = "steel"  # or cte = "11.5e-6 /K"
 # error_limit = "{ring_limit}"  # a check further off than this casts doubt on everything since the last good one
-# due = "8 h"  # or "200 parts"
+# due = "8 h"  # or "200 parts": nothing is proposed while a check is overdue
+# certificate_until = 2027-06-01  # a check with a certificate that has run out says nothing
+# machines = ["{machine}"]  # those checked with it; left out: every machine
+
+# When a calibration of the probe stops being believable; these are the values in force without the table.
+# [machine.{machine_key}.probe]
+# pretravel = {pretravel}  # half the nominal ball less the effective radius, least and most
+# asymmetry = "{asymmetry}"  # between + and - of one axis
+# offset_limit = "{offset_limit}"  # of the ball from the spindle's axis
+# change_limit = "{change_limit}"  # of any value since the last calibration
 
 [person.op1]
 name = "Operator 1"
@@ -94,6 +103,7 @@ evidence = 3  # parts behind an estimate: never correct on one reading
 confidence = "99 %"  # that the error really is outside the band
 implausible = "{implausible}"  # further off than any wear: wrong unit, wrong offset, broken tool
 expires = "10 parts"  # an older proposal no longer describes the machine; or a time, "2 h"
+check = "advised"  # "required": only with a probe that has passed a check on a certified artefact
 
 [kind.work]
 step = "{work_step}"  # a part or fixture that has moved further should be looked at
@@ -136,6 +146,10 @@ _VALUES: Final[Mapping[LengthUnit, Mapping[str, str]]] = {
         "ring": "40.00062 mm",
         "ring_uncertainty": "0.0008 mm",
         "ring_limit": "0.003 mm",
+        "pretravel": '["0.000 mm", "0.030 mm"]',
+        "asymmetry": "0.002 mm",
+        "offset_limit": "0.020 mm",
+        "change_limit": "0.003 mm",
         "bore": "25 mm",
         "bore_tolerance": '"H7"  # ISO 286 class, or two deviations',
         "floor": "-12 mm",
@@ -155,6 +169,10 @@ _VALUES: Final[Mapping[LengthUnit, Mapping[str, str]]] = {
         "ring": "1.57483 in",
         "ring_uncertainty": "0.00003 in",
         "ring_limit": "0.0001 in",
+        "pretravel": '["0.0000 in", "0.0012 in"]',
+        "asymmetry": "0.00008 in",
+        "offset_limit": "0.0008 in",
+        "change_limit": "0.00012 in",
         "bore": "1 in",
         "bore_tolerance": '["0 in", "+0.0016 in"]',
         "floor": "-0.5 in",

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from fractions import Fraction
 
-from feedback.configuration.facts import Feature, Machine
+from feedback.configuration.facts import Artefact, Feature, Machine
 from feedback.registers import Register
 from feedback.units import LengthUnit, Unit, from_mm, plain
 from rules.limits import Limits
@@ -99,6 +99,29 @@ def setter_facts(machine: Machine, registers: Iterable[Register]) -> str:
     told = ", ".join(str(register) for register in registers if register.is_on_setter) or "no register"
     spread = amount(machine.setter_mm, "mm", machine.unit)
     return f"{broken} is broken; it repeats with a standard deviation of {spread}, and its readings count for {told}"
+
+
+def probe_facts(machine: Machine, artefacts: Iterable[Artefact]) -> tuple[str, ...]:
+    """What the machine's probe is held against, one sentence each."""
+    limits = machine.probe
+    least, most = (amount(mm, "mm", machine.unit) for mm in limits.pretravel_mm)
+    apart, off, changed = (
+        amount(mm, "mm", machine.unit) for mm in (limits.asymmetry_mm, limits.offset_limit_mm, limits.change_limit_mm)
+    )
+    values = (
+        f"a calibration is good with {least} to {most} of pre-travel, at most {apart} between + and - of an axis,"
+        f" {off} of offset, and {changed} of change since the last one"
+    )
+    checked = [f"{artefact.name} every {_interval(artefact)}" for artefact in artefacts]
+    if not checked:
+        return (values, "its probe is unchecked: cell.toml states no artefact for it")
+    return (values, f"its probe is checked on {', '.join(checked)}")
+
+
+def _interval(artefact: Artefact) -> str:
+    if artefact.due_parts is not None:
+        return _parts(artefact.due_parts)
+    return "now and then (no due is stated)" if artefact.due_s is None else f"{plain(artefact.due_s / 3600)} h"
 
 
 def limit_facts(limits: Limits, register: Register, machine_unit: LengthUnit = "mm") -> dict[str, str]:

@@ -5,7 +5,8 @@ Expected reading of a size certified at 20 degC on an artefact at T (ISO 1; firs
     size x (1 + (cte of the artefact - cte of the scales) x (T - 20 degC))
 
 Where the expansion of the scales is not stated they are taken to read true at any temperature (glass scales at 20 degC,
-or a control that compensates). The verdict is against the artefact's `error_limit`; no guard band is taken off here.
+or a control that compensates). A control that brings all it prints to 20 degC itself prints the certified size. The
+verdict is against the artefact's `error_limit`; no guard band is taken off here.
 """
 
 from collections.abc import Mapping
@@ -72,24 +73,35 @@ def expected_mm(artefact: Artefact, temperature_c: Decimal | None, scale_cte_per
 
 
 def outcome(
-    check: Check, artefacts: Mapping[str, Artefact], scale_cte_per_k: Decimal | None, unit: LengthUnit = "mm"
+    check: Check,
+    artefacts: Mapping[str, Artefact],
+    scale_cte_per_k: Decimal | None,
+    unit: LengthUnit = "mm",
+    *,
+    is_compensated: bool = False,
 ) -> Outcome:
-    """The verdicts on one check; `artefacts` are those this machine is checked with, `unit` the one words are in."""
+    """The verdicts on one check; `artefacts` are those this machine is checked with, `unit` the one words are in.
+
+    `is_compensated`: the control has brought what it printed to 20 degC.
+    """
     is_usable = artefact_verdict(check.artefact, check.on, artefacts)
     artefact = named(check.artefact, artefacts)
     if artefact is None or is_usable.outcome == "failed":
         return Outcome(result="void", verdicts=(_void(is_usable),))
-    expected = expected_mm(artefact, check.temperature_c, scale_cte_per_k)
+    expected = expected_mm(artefact, None if is_compensated else check.temperature_c, scale_cte_per_k)
     error = check.actual - expected
     verdicts = (
         _size(check, artefact, expected, error, unit),
         *_centre(check, artefact, unit),
-        _temperature(check, artefact, scale_cte_per_k, unit),
+        _COMPENSATED if is_compensated else _temperature(check, artefact, scale_cte_per_k, unit),
         is_usable,
     )
     return Outcome(
         result=worst(verdicts), verdicts=verdicts, expected=expected, error=error, limit=artefact.error_limit_mm
     )
+
+
+_COMPENSATED: Final = Verdict("temperature", "passed", "the control brings what it prints to 20 degC")
 
 
 def _void(why: Verdict) -> Verdict:

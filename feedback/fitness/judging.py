@@ -66,9 +66,10 @@ def _check_entry(said: Said, machine: Machine, artefacts: Mapping[str, Artefact]
         on=said.at.date(),
         x=_decimal(content["x"]),
         y=_decimal(content["y"]),
-        temperature_c=_decimal(content["temperature_c"]),
+        temperature_c=_temperature(content["temperature_c"], machine),
     )
-    outcome = checks.outcome(check, artefacts, machine.scale_cte_per_k, machine.unit)
+    is_compensated = machine.temperature == "compensated"
+    outcome = checks.outcome(check, artefacts, machine.scale_cte_per_k, machine.unit, is_compensated=is_compensated)
     known = calibration.named(check.artefact, artefacts)
     return {
         "what": "artefact",
@@ -116,6 +117,13 @@ def _calibration_words(
         "words": f"calibration of probe {probe} {result}: {why}",
         "verdicts": [verdict.to_json() for verdict in verdicts],
     }
+
+
+def _temperature(printed: str | None, machine: Machine) -> Decimal | None:
+    """What the line printed, else what the machine is said to be at."""
+    if printed is None and isinstance(machine.temperature, Decimal):
+        return machine.temperature
+    return _decimal(printed)
 
 
 def _decimal(value: str | None) -> Decimal | None:

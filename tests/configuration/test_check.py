@@ -60,6 +60,11 @@ def test_machine_facts_are_sentences_one_can_check_at_the_control() -> None:
             " temperature; without TEMP they are used as printed"
         ),
         (
+            "a calibration is good with 0 mm to 0.03 mm of pre-travel, at most 0.002 mm between + and - of an axis,"
+            " 0.02 mm of offset, and 0.003 mm of change since the last one"
+        ),
+        "its probe is checked on RING1 every 8 h",
+        (
             "a tool that has lost more than 0.2 mm on the tool setter is broken; otherwise its readings are not used:"
             " setter, its repeatability, is not stated"
         ),
@@ -230,6 +235,24 @@ def test_limits_that_stop_good_parts_or_never_propose_are_said() -> None:
     assert warnings(wide, limits='[default]\nstep = "0.0005 mm"\n') == [
         "tool 5 radius may move by 0.0005 mm at most, less than its least step of 0.001 mm: it will never be proposed"
     ]
+
+
+def test_an_artefact_that_cannot_judge_is_named() -> None:
+    """A certificate no better than the limit, or a check that is never due, proves little."""
+    coarse = CELL.replace('"0.0008 mm"', '"0.0011 mm"').replace('due = "8 h"', "")
+    said = [warning for warning in report(cell(cell=coarse)).machines[0].warnings if warning.startswith("RING1")]
+    assert said == [
+        (
+            "RING1 is certified to 0.0011 mm, more than a third of its error_limit of 0.003 mm:"
+            " a good probe may fail on it, or a bad one pass"
+        ),
+        'RING1 states no due: a check that is forgotten is never missed; state due = "8 h" or in parts',
+    ]
+    second = CELL[CELL.index("[machine.M1]") : CELL.index("[artefact")].replace("M1", "M2")
+    elsewhere = CELL.replace('due = "8 h"', 'machines = ["M2"]') + second
+    (first, _) = report(cell(cell=elsewhere)).machines
+    assert "its probe is unchecked: cell.toml states no artefact for it" in first.facts
+    assert not [warning for warning in first.warnings if warning.startswith("RING1")]
 
 
 def test_an_empty_cell_says_what_it_lacks() -> None:

@@ -55,7 +55,7 @@ def test_every_limit_has_its_reason_beside_it() -> None:
     """A number without a reason is changed by the next person who is in a hurry."""
     text = starter("Cell 3", "M1", "mm")["limits.toml"].partition("[kind.work]")[0]
     stated = [line for line in text.splitlines() if re.match(r"\w+ =", line)]
-    assert len(stated) == 9
+    assert len(stated) == 10
     assert all(re.search(r"  # \S+ \S+", line) for line in stated)
 
 

@@ -79,6 +79,13 @@ def test_it_is_said_what_the_scales_were_taken_for(scale: Decimal | None, words:
     assert words in next(verdict.words for verdict in found.verdicts if verdict.what == "temperature")
 
 
+def test_a_control_that_compensates_is_not_corrected_twice() -> None:
+    """What it prints of a warm ring is the size at 20 degC already."""
+    check = Check(artefact="RING1", actual=D("40.0006"), on=DAY, temperature_c=D(30))
+    assert outcome(check, {"RING1": RING}, None).result == "failed"
+    assert outcome(check, {"RING1": RING}, None, is_compensated=True).result == "passed"
+
+
 def test_without_a_temperature_twenty_degrees_are_assumed_and_said() -> None:
     """A control that prints none leaves a caution."""
     (found,) = (verdict for verdict in checked("40.0006").verdicts if verdict.what == "temperature")
