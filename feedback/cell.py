@@ -272,6 +272,19 @@ class Cell:
             found = [capability_of(self.configuration, facts, sql, parts or PARTS) for facts in machines.values()]
         return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}
 
+    def study(self, machine: str | None = None) -> dict[str, Any]:
+        """How well each machine's probe repeats and what it can judge, from the touches and checks in its log."""
+        from feedback.ledger import studies
+        from feedback.studying import study
+
+        machines = self.configuration.machines if machine is None else {machine: self._machine(machine)}
+        with self.store.reading() as sql:
+            found = [
+                study(self.configuration, facts, studies.touches(sql, name), studies.checks(sql, name))
+                for name, facts in machines.items()
+            ]
+        return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}
+
     def _machine(self, name: str) -> Machine:
         if name not in self.configuration.machines:
             known = _listed(self.configuration.machines)

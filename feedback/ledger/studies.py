@@ -1,0 +1,48 @@
+"""What the store holds for a study of the probe: touches of an artefact, and checks against its certificate."""
+
+import json
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from feedback.studying import Checked, Touch
+
+if TYPE_CHECKING:
+    from feedback.ledger.sql import Sql
+
+
+_RECORDS = """
+SELECT o.payload, o.at_us, s.path, o.line FROM other_record o LEFT JOIN stream s ON s.id = o.stream
+WHERE o.machine = ? AND o.kind = ? ORDER BY o.at_us, o.id"""
+
+
+def touches(sql: "Sql", machine: str) -> list[Touch]:
+    """Every touch of a machine's repeatability studies, in order of time."""
+    return [
+        Touch(said["artefact"], said["point"], Decimal(said["actual"]), at_us, f"{path}:{line}")
+        for said, at_us, path, line in _said(sql, machine, "repeat")
+    ]
+
+
+def checks(sql: "Sql", machine: str) -> list[Checked]:
+    """Every check on an artefact, in order of time."""
+    return [
+        Checked(
+            said["artefact"],
+            Decimal(said["actual"]),
+            _exact(said["x"]),
+            _exact(said["y"]),
+            _exact(said["temperature_c"]),
+            at_us,
+            f"{path}:{line}",
+        )
+        for said, at_us, path, line in _said(sql, machine, "artefact")
+    ]
+
+
+def _said(sql: "Sql", machine: str, kind: str) -> list[tuple[dict[str, Any], int, str, int]]:
+    rows = sql.rows(_RECORDS, (machine, kind))
+    return [(json.loads(payload), at_us, path, line) for payload, at_us, path, line in rows]
+
+
+def _exact(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)

@@ -1,0 +1,355 @@
+"""The study of a machine's probe, put together from what its log holds: how it repeats and what it can judge. Pure.
+
+Touches of one artefact belong to one study while no hour passes between them; the newest study counts. What cannot be
+told is said in words, under `open`.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from math import isinf
+from typing import Any, Final, NamedTuple
+
+from feedback.configuration.facts import Artefact, Configuration, Feature, Group, Machine
+from feedback.expansion import REFERENCE_C
+from feedback.follow import UM_PER_MM
+from feedback.metrology.budget import Known, feature_budget, missing, rounded_up
+from feedback.metrology.capability import MeasurementCapability, measuring_system_um
+from feedback.metrology.conformity import Tolerance
+from feedback.metrology.inconclusive import InconclusiveError
+from feedback.metrology.repeatability import Directions, Relocation, Repeatability, per_direction, relocation
+from feedback.metrology.repeatability import repeatability as judged_repeats
+from feedback.metrology.scatter import Interval, deviations_um, mean, spread_interval
+from feedback.metrology.study import feature_verdict
+from feedback.trend.priors import priors_for
+from feedback.uncertainty import known_of
+from feedback.units import from_mm, plain, to_mm
+
+STUDY_PAUSE_US: Final = 3600 * 1_000_000  # an hour without a touch ends a study
+CAUTIONS: Final = (
+    "on-machine probing cannot see the machine's own geometric errors: what cut the part also measures it",
+    "form is not known: the log states no points around a ring",
+)
+
+Entry = dict[str, Any]
+
+
+class Touch(NamedTuple):
+    """One touch of a repeatability study (mm, as the log printed it)."""
+
+    artefact: str
+    point: int
+    actual: Decimal
+    at_us: int
+    source: str
+
+
+class Checked(NamedTuple):
+    """One check on an artefact: its size and, where the log printed it, the centre (mm) and the temperature."""
+
+    artefact: str
+    actual: Decimal
+    x: Decimal | None
+    y: Decimal | None
+    temperature_c: Decimal | None
+    at_us: int
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repeats:
+    """The newest study of one artefact: touches by point, and the step between readings."""
+
+    artefact: str
+    points: Mapping[str, tuple[Touch, ...]]
+    step_um: float
+
+    def values_um(self, point: str, reference_mm: Decimal) -> list[float]:
+        return deviations_um([touch.actual for touch in self.points[point]], reference_mm)
+
+
+def newest_repeats(touches: Sequence[Touch], machine: Machine) -> dict[str, Repeats]:
+    """By artefact the touches of its newest study."""
+    found = {}
+    for artefact in dict.fromkeys(touch.artefact for touch in touches):
+        own = [touch for touch in touches if touch.artefact == artefact]
+        newest = _since_the_last_pause(own)
+        by_point: dict[str, list[Touch]] = {}
+        for touch in newest:
+            by_point.setdefault(str(touch.point), []).append(touch)
+        found[artefact] = Repeats(
+            artefact=artefact,
+            points={point: tuple(some) for point, some in by_point.items()},
+            step_um=_step_um([touch.actual for touch in newest], machine),
+        )
+    return found
+
+
+def _since_the_last_pause(touches: Sequence[Touch]) -> Sequence[Touch]:
+    begin = 0
+    for k in range(1, len(touches)):
+        if touches[k].at_us - touches[k - 1].at_us > STUDY_PAUSE_US:
+            begin = k
+    return touches[begin:]
+
+
+def _step_um(values_mm: Iterable[Decimal], machine: Machine) -> float:
+    """The last decimal the control printed, in its own unit."""
+    exponents = [from_mm(value, machine.unit).as_tuple().exponent for value in values_mm]
+    finest = min((exponent for exponent in exponents if isinstance(exponent, int)), default=0)
+    return float(to_mm(Decimal(1).scaleb(finest), machine.unit)) * UM_PER_MM
+
+
+def measured_repeatability(touches: Sequence[Touch], machine: Machine) -> Directions | None:
+    """How well the probe repeats by its newest study; None where none has ten touches of a point.
+
+    Of several artefacts the one touched last counts.
+    """
+    last = touches[-1].artefact if touches else None
+    found = newest_repeats(touches, machine)
+    if last is None:
+        return None
+    study = found[last]
+    reference = touches[-1].actual
+    try:
+        return per_direction({point: study.values_um(point, reference) for point in study.points}, study.step_um)
+    except InconclusiveError:
+        return None
+
+
+def study(
+    configuration: Configuration,
+    machine: Machine,
+    touches: Sequence[Touch],
+    checks: Sequence[Checked],
+) -> Entry:
+    """The study of one machine, ready for JSON; see the module. Touches and checks stand in order of time."""
+    still_open: list[str] = []
+    repeats = [_repeats(found, configuration, still_open) for found in newest_repeats(touches, machine).values()]
+    if not repeats:
+        still_open.append("no touch of an artefact is in the log: run a repeatability study (REPEAT lines)")
+    measured = measured_repeatability(touches, machine)
+    bias = {artefact.name: _bias(artefact, machine, checks) for artefact in configuration.artefacts.values()}
+    still_open += _stated_otherwise(machine, measured)
+    return {
+        "machine": machine.name,
+        "repeatability": repeats,
+        "checks": [entry for entry in bias.values() if entry is not None],
+        "relocation": list(_relocations(checks, still_open)),
+        "features": _features(configuration, machine, measured, bias),
+        "suggested": _suggested(machine, measured),
+        "open": still_open,
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _repeats(found: Repeats, configuration: Configuration, still_open: list[str]) -> Entry:
+    first = next(iter(found.points.values()))[0].actual
+    artefact = configuration.artefacts.get(found.artefact)
+    reference = first if artefact is None else artefact.size_mm
+    points = {point: found.values_um(point, reference) for point in found.points}
+    if artefact is None:
+        still_open.append(f"artefact {found.artefact} is not in cell.toml: its touches have no certified size")
+    entry: Entry = {
+        "artefact": found.artefact,
+        "reference_mm": plain(reference),
+        "resolution_um": found.step_um,
+        "points": [_point(point, values, found, still_open) for point, values in points.items()],
+    }
+    try:
+        together = per_direction(points, found.step_um)
+    except InconclusiveError:
+        return entry
+    return {
+        **entry,
+        "sd_um": together.pooled_sd_um,
+        "degrees": together.degrees,
+        "alike": together.are_alike,
+        "words": list(together.words),
+    }
+
+
+def _point(point: str, values_um: Sequence[float], found: Repeats, still_open: list[str]) -> Entry:
+    touches = found.points[point]
+    entry: Entry = {"point": point, "n": len(touches), "evidence": [touches[0].source, touches[-1].source]}
+    try:
+        judged = judged_repeats(values_um, found.step_um)
+    except InconclusiveError as why:
+        still_open.append(f"artefact {found.artefact} point {point}: {why}")
+        return entry
+    return {**entry, **_repeatability(judged)}
+
+
+def _repeatability(judged: Repeatability) -> Entry:
+    return {
+        "mean_um": judged.mean_um,
+        "sd_um": interval(judged.sd_um),
+        "range_um": judged.range_um,
+        "expected_range_um": judged.expected_range_um,
+        "words": list(judged.words),
+    }
+
+
+def interval(found: Interval | None) -> Entry | None:
+    """Ready for JSON; an infinite end is None."""
+    if found is None:
+        return None
+    ends = {name: getattr(found, name) for name in ("value", "low", "high")}
+    return {**{name: None if isinf(end) else end for name, end in ends.items()}, "confidence": found.confidence}
+
+
+def _bias(artefact: Artefact, machine: Machine, checks: Sequence[Checked]) -> Entry | None:
+    """How the checks stand to the certificate, in the mean; None where there is none."""
+    own = [check for check in checks if check.artefact == artefact.name]
+    if not own:
+        return None
+    errors = [float((check.actual - _expected(artefact, machine, check.temperature_c)) * UM_PER_MM) for check in own]
+    return {
+        "artefact": artefact.name,
+        "n": len(own),
+        "mean_error_um": mean(errors),
+        "newest_error_um": errors[-1],
+        "limit_um": float(artefact.error_limit_mm) * UM_PER_MM,
+        "evidence": [own[0].source, own[-1].source],
+    }
+
+
+def _expected(artefact: Artefact, machine: Machine, at_c: Decimal | None) -> Decimal:
+    if at_c is None or machine.temperature == "compensated":
+        return artefact.size_mm
+    cte = artefact.cte_per_k - (machine.scale_cte_per_k or 0)
+    return artefact.size_mm * (1 + cte * (at_c - REFERENCE_C))
+
+
+def _relocations(checks: Sequence[Checked], still_open: list[str]) -> Iterator[Entry]:
+    """How far an artefact's centre was found apart over its checks, tool changes between them included."""
+    for artefact in dict.fromkeys(check.artefact for check in checks):
+        own = [check for check in checks if check.artefact == artefact]
+        places = [_place_um(check.x, check.y) for check in own if check.x is not None and check.y is not None]
+        if not places:
+            continue
+        try:
+            found = relocation(places)
+        except InconclusiveError as why:
+            still_open.append(f"artefact {artefact}, centre: {why}")
+            continue
+        yield _relocation(artefact, found)
+
+
+def _place_um(x: Decimal, y: Decimal) -> dict[str, float]:
+    return {"X": float(x * UM_PER_MM), "Y": float(y * UM_PER_MM)}
+
+
+def _relocation(artefact: str, found: Relocation) -> Entry:
+    words = ", ".join(f"{axis} within {range_um:.1f} um" for axis, range_um in found.range_um.items())
+    return {
+        "artefact": artefact,
+        "n": found.n,
+        "range_um": dict(found.range_um),
+        "sd_um": dict(found.sd_um),
+        "words": f"the centre was found {words} over {found.n} checks",
+    }
+
+
+def _features(
+    configuration: Configuration,
+    machine: Machine,
+    measured: Directions | None,
+    bias: Mapping[str, Entry | None],
+) -> list[Entry]:
+    believed = machine if measured is None else replace(machine, repeatability_mm=_exact_mm(measured))
+    worst_bias = max((abs(entry["mean_error_um"]) for entry in bias.values() if entry is not None), default=None)
+    return [
+        _feature(configuration, believed, feature, measured, worst_bias)
+        for plan in configuration.plans.values()
+        if plan.machines is None or machine.name in plan.machines
+        for feature in plan.features.values()
+        if feature.unit == "mm"
+    ]
+
+
+def _feature(
+    configuration: Configuration,
+    machine: Machine,
+    feature: Feature,
+    measured: Directions | None,
+    bias_um: float | None,
+) -> Entry:
+    cte = configuration.plans[feature.plan].cte_per_k
+    known = known_of(feature, machine, configuration.artefacts.values(), cte)
+    known = replace(known, repeat_degrees=0 if measured is None else measured.degrees, bias_um=bias_um)
+    budget = feature_budget(known)
+    if known.repeat_sd_um is None:
+        return {"feature": feature.key, "budget": budget.table(), "open": missing(known), "verdict": None}
+    tolerance = tolerance_of(feature)
+    noise_um = priors_for(Group(machine=machine.name, registers=(), features=(feature,)), machine).noise_um
+    verdict = feature_verdict(feature.key, tolerance, budget, noise_um)
+    return {
+        **verdict.entry(),
+        "budget": budget.table(),
+        "open": missing(known),
+        "measurement_capability": _capability_of_measuring(known, budget.combined, tolerance),
+    }
+
+
+def _capability_of_measuring(known: Known, u_mp_um: float, tolerance: Tolerance) -> Entry:
+    u_ms = measuring_system_um(
+        calibration_um=(known.calibration_um or 0.0) / 2,
+        repeat_um=known.repeat_sd_um or 0.0,
+        resolution_um=known.resolution_um,
+        bias_um=known.bias_um or 0.0,
+    )
+    found = MeasurementCapability(u_ms_um=u_ms, u_mp_um=max(u_mp_um, u_ms), tolerance_um=tolerance.width)
+    return {
+        "standard": "ISO 22514-7",
+        "u_ms_um": found.u_ms_um,
+        "u_mp_um": found.u_mp_um,
+        "q_ms": found.q_ms,
+        "q_mp": found.q_mp,
+        "c_ms": None if isinf(found.c_ms) else found.c_ms,
+        "c_mp": None if isinf(found.c_mp) else found.c_mp,
+        "is_capable": found.is_capable,
+    }
+
+
+def tolerance_of(feature: Feature) -> Tolerance:
+    """The feature's limits in micrometres, as deviations from nominal."""
+    return Tolerance(lower=float(feature.lower) * UM_PER_MM, upper=float(feature.upper) * UM_PER_MM)
+
+
+def _exact_mm(measured: Directions) -> Decimal:
+    """The measured standard deviation as it is stated in cell.toml: two figures, rounded up, in mm."""
+    worst = max(found.standard_uncertainty_um for found in measured.each.values())
+    believed = worst if not measured.are_alike else max(measured.pooled_sd_um, _least_um(measured))
+    return rounded_up(believed) / 1000
+
+
+def _least_um(measured: Directions) -> float:
+    return float(next(iter(measured.each.values())).resolution_um / 12**0.5)
+
+
+def _stated_otherwise(machine: Machine, measured: Directions | None) -> Iterator[str]:
+    """What cell.toml states is not what was measured: the interval of 95 % does not hold it."""
+    if measured is None or machine.repeatability_mm is None:
+        return
+    stated_um = float(machine.repeatability_mm) * UM_PER_MM
+    found = spread_interval(measured.pooled_sd_um, measured.degrees)
+    if not found.low <= stated_um <= max(found.high, float(_exact_mm(measured)) * UM_PER_MM):
+        yield (
+            f"cell.toml states a repeatability of {stated_um:.2f} um; the study found {found.value:.2f} um"
+            f" ({found.low:.2f} to {found.high:.2f} um, 95 %): state what was measured"
+        )
+
+
+def _suggested(machine: Machine, measured: Directions | None) -> Entry | None:
+    """The line for cell.toml by which the measured noise becomes the trend's prior."""
+    if measured is None:
+        return None
+    value = _exact_mm(measured)
+    unit = "in" if machine.unit == "inch" else "mm"
+    stated = plain(rounded_up(float(from_mm(value, machine.unit))))
+    return {
+        "table": f"machine.{machine.name}",
+        "line": f'repeatability = "{stated} {unit}"',
+        "stated_mm": None if machine.repeatability_mm is None else plain(machine.repeatability_mm),
+    }
