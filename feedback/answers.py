@@ -140,6 +140,10 @@ def with_proposal(entry: Mapping[str, Any], proposal: Mapping[str, Any] | None) 
             shown["answer"] = "hold"
             words = f"proposal {proposal['id']} was {proposal['status']}; the next part is awaited"
             shown["reasons"] = [*shown["reasons"], {"rule": "review", "verdict": "hold", "words": words}]
+        if proposal["doubted"] is not None and proposal["status"] in LIVE:
+            shown["answer"] = "stop" if shown["answer"] == "stop" else "hold"
+            words = f"do not enter proposal {proposal['id']}: the readings it rests on are in doubt"
+            shown["reasons"] = [{"rule": "doubt", "verdict": "hold", "words": words}, *shown["reasons"]]
     return shown
 
 

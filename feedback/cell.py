@@ -248,17 +248,18 @@ class Cell:
 
         What failed until now counts no more; proposals resume with the next part.
         """
-        facts = self._machine(machine)
+        facts = self.machine(machine)
         with self.store.writing(now or datetime.now(UTC)) as tx:
             review.lift_doubts(tx, self.configuration.people, machine, probe, by, why)
             for group in groups(self.configuration, machine):
                 tx.forget_snapshot(machine, group.key)  # the trend's memory leaves the readings out that now count
             Examiner(self.configuration, facts, tx.sql).keep_states(tx)
+        SnippetFolder(self.configuration).tidy(self.store)
         return self.probe(machine)
 
     def probe(self, machine: str | None = None) -> dict[str, Any]:
         """Whether each machine's probes are fit to measure: state, checks, chart, calibration, doubts in force."""
-        machines = self.configuration.machines if machine is None else {machine: self._machine(machine)}
+        machines = self.configuration.machines if machine is None else {machine: self.machine(machine)}
         with self.store.reading() as sql:
             found = [fitness_of(self.configuration, facts, sql) for facts in machines.values()]
         return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}
@@ -267,7 +268,7 @@ class Cell:
         """Capability of every feature over the newest parts, on stable stretches only, with confidence intervals."""
         from feedback.capability import PARTS, capability_of
 
-        machines = self.configuration.machines if machine is None else {machine: self._machine(machine)}
+        machines = self.configuration.machines if machine is None else {machine: self.machine(machine)}
         with self.store.reading() as sql:
             found = [capability_of(self.configuration, facts, sql, parts or PARTS) for facts in machines.values()]
         return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}
@@ -277,7 +278,7 @@ class Cell:
         from feedback.ledger import studies
         from feedback.studying import study
 
-        machines = self.configuration.machines if machine is None else {machine: self._machine(machine)}
+        machines = self.configuration.machines if machine is None else {machine: self.machine(machine)}
         with self.store.reading() as sql:
             found = [
                 study(self.configuration, facts, studies.touches(sql, name), studies.checks(sql, name))
@@ -285,7 +286,8 @@ class Cell:
             ]
         return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}
 
-    def _machine(self, name: str) -> Machine:
+    def machine(self, name: str) -> Machine:
+        """The facts of one machine; UsageError naming those there are."""
         if name not in self.configuration.machines:
             known = _listed(self.configuration.machines)
             raise UsageError(f"there is no machine {name!r} in cell.toml; wanted one of {known}")

@@ -140,7 +140,8 @@ def _doubts(found: list[Mapping[str, Any]]) -> Iterator[str]:
             more = "" if doubt["parts_count"] == len(parts) else f" and {doubt['parts_count'] - len(parts)} before them"
             yield f"        {doubt['parts_count']} parts: {', '.join(map(str, parts))}{more}"
         if doubt["proposals"]:
-            yield f"        proposals that rest on them: {', '.join(map(str, doubt['proposals']))}"
+            named = ", ".join(f"{one['id']} ({one['register']}, {one['status']})" for one in doubt["proposals"])
+            yield f"        proposals that rest on them: {named}"
 
 
 def _mark(outcome: str) -> str:

@@ -1,4 +1,4 @@
-"""Keeps the snippet folder true: a file for every proposal that is open or accepted, and none for any other.
+"""Keeps the snippet folder true: a file for every open or accepted proposal that is believed, and none for any other.
 
 A snippet of an expired or withdrawn proposal left lying about could be loaded by mistake. Its text is never lost: it is
 made again from the history at any time.
@@ -50,7 +50,7 @@ class SnippetFolder:
     def tidy(self, store: "Store") -> list[str]:
         """Write what is missing, remove what is no longer live; what could not be written comes out, in words."""
         with store.reading() as sql:
-            live = queries.proposals(sql)
+            live = [proposal for proposal in queries.proposals(sql) if proposal.doubted is None]
         refusals: list[str] = []
         for machine in self._configuration.machines:
             mine = [proposal for proposal in live if proposal.machine == machine]

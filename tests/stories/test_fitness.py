@@ -143,6 +143,22 @@ def test_an_accepted_proposal_is_flagged_and_not_withdrawn(tell: Tell) -> None:
     assert doubt["proposals"] == [{"id": accepted, "register": RADIUS, "status": "accepted"}]
 
 
+def test_an_accepted_proposal_in_doubt_is_not_entered(tell: Tell) -> None:
+    """Its text for the control is taken away and the answer says so, until a person has lifted the doubt."""
+    story = worn(tell).accept()
+    snippets = story.folder / "snippets" / "M1"
+    assert list(snippets.glob("p-*"))
+    ring(story, 5.8)
+    assert not list(snippets.glob("p-*"))
+    assert story.answer() == "hold"
+    assert f"do not enter proposal {story.open_proposal()['id']}" in story.decision()["reasons"][0]["words"]
+    story.cell.release_probe("M1", 1, by="pe", why="chip on the ring", now=story.now())
+    assert list(snippets.glob("p-*"))
+    story.cut(wear_um=0.1)
+    assert story.open_proposal()["doubted"] is None
+    assert story.decision()["reasons"][0]["rule"] != "doubt"
+
+
 def test_nothing_is_proposed_while_the_probe_fails(tell: Tell) -> None:
     """Parts cut on with a failing probe are marked as they come, and no correction rests on them."""
     story = ring(worn(tell), 5.8)
