@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from feedback.board.signs import visible
 from feedback.board.times import stamp
 from feedback.picture import Mark, Panel
 
@@ -17,18 +18,18 @@ def columns(panels: Sequence[Panel], marks: Sequence[Mark], zone: ZoneInfo) -> d
         return {"parts": [], "times": [], "doubts": [], "features": [], "marks": []}
     first = panels[0]
     return {
-        "parts": list(first.parts),
+        "parts": [visible(part) for part in first.parts],
         "times": [stamp(at_us, zone) for at_us in first.at_us],
-        "doubts": list(first.doubts),
+        "doubts": [visible(words) for words in first.doubts],
         "features": [_feature(panel) for panel in panels],
-        "marks": [{"at": mark.index, "words": mark.words} for mark in marks],
+        "marks": [{"at": mark.index, "words": visible(mark.words)} for mark in marks],
     }
 
 
 def _feature(panel: Panel) -> dict[str, Any]:
     spread = list(zip(panel.level, panel.spread, strict=True))
     return {
-        "title": panel.title,
+        "title": visible(panel.title),
         "unit": panel.unit,
         "readings": [None if wild else _known(value) for value, wild in zip(panel.readings, panel.wild, strict=True)],
         "wild": [_known(value) if wild else None for value, wild in zip(panel.readings, panel.wild, strict=True)],

@@ -112,7 +112,7 @@ def _row(event: Event, zone: ZoneInfo) -> Row:
         person=str(content.get("by") or ""),
         old=str(proposal.get("now", content.get("from", ""))),
         new=str(proposal.get("new", content.get("to", content.get("value", "")))),
-        words=step_words(event) if event.kind != "configuration" else str(content.get("digest", "")),
+        words=step_words(event, with_change=False) if event.kind != "configuration" else str(content.get("digest", "")),
         hash=event.hash,
     )
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from feedback.configuration.facts import Configuration
-from feedback.configuration.groups import groups
 from feedback.configuration.locate import key_lines
 from feedback.configuration.words import limit_facts
 from feedback.registers import Register
@@ -62,6 +61,8 @@ def tables(configuration: Configuration) -> list[Table]:
 
 
 def _registers(configuration: Configuration, machine: str) -> Iterable[Register]:
+    from feedback.configuration.groups import groups  # loads what the first page need not wait for
+
     return sorted(register for group in groups(configuration, machine) for register in group.registers)
 
 

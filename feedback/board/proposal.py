@@ -111,7 +111,7 @@ def exact_steps(events: Iterable[Event], zone: ZoneInfo) -> list[Step]:
     return [Step(event.kind, stamp(event.at_us, zone), step_words(event)) for event in events]
 
 
-def step_words(event: Event) -> str:
+def step_words(event: Event, *, with_change: bool = True) -> str:
     """One event in words: who, what, why and where it was seen."""
     content = event.content
     pieces = [f"by {content['by']}"] if content.get("by") else []
@@ -120,7 +120,7 @@ def step_words(event: Event) -> str:
         pieces.append(f"after part {proposal['part']}")
     if "value" in content:
         pieces.append(f"the register holds {content['value']}")
-    if "from" in content:
+    if "from" in content and with_change:
         pieces.append(f"{content['from']} -> {content['to']}")
     if content.get("gain") is not None:
         pieces.append(gain_words(content))

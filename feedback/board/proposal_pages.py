@@ -12,7 +12,6 @@ from feedback.board.access import RefusedError, may
 from feedback.board.desk import Desk, address_of, desk_of, form_of, page
 from feedback.board.guard import PICTURE_POLICY
 from feedback.board.shop import reading_words
-from feedback.configuration.groups import groups
 from feedback.configuration.words import limit_facts
 from feedback.errors import TrueupError, UsageError
 from feedback.ledger import queries
@@ -58,6 +57,8 @@ def _seen(desk: Desk, id: str) -> dict[str, Any]:
 
 def feature_names(cell: Any, machine: str, name: str) -> dict[str, str]:
     """Names of the features of one register by the id that a proposal uses."""
+    from feedback.configuration.groups import groups
+
     names: dict[str, str] = {}
     for group in groups(cell.configuration, machine):
         for feature in group.features:

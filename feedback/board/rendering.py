@@ -10,6 +10,8 @@ from typing import Any, Final
 import jinja2
 from markupsafe import Markup
 
+from feedback.board.signs import visible
+
 HERE: Final = Path(__file__).parent
 TYPES: Final[Mapping[str, str]] = {
     ".css": "text/css; charset=utf-8",
@@ -49,7 +51,7 @@ def templates(version: str) -> jinja2.Environment:
         loader=jinja2.FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
-        finalize=visible,
+        finalize=_shown,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -57,8 +59,6 @@ def templates(version: str) -> jinja2.Environment:
     return environment
 
 
-def visible(words: Any) -> Any:
-    """Text with every sign that could hide or turn it shown as its number: names come from logs."""
-    if not isinstance(words, str) or isinstance(words, Markup) or words.isprintable():
-        return words
-    return "".join(sign if sign.isprintable() or sign == "\n" else f"\\x{ord(sign):02x}" for sign in words)
+def _shown(value: Any) -> Any:
+    """Plain text goes to the page with its hidden signs visible; markup made by a template is left as it is."""
+    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value

@@ -37,6 +37,19 @@ class _Server(Server):
 def serve(folder: Path, settings: Settings, *, with_reader: bool = False) -> None:
     """Serve until SIGINT or SIGTERM. TrueupError when the port is taken."""
     app = make(folder, settings)
+    server = server_of(app, settings)
+    with _reader(folder, wanted=with_reader):
+        open_meanwhile(app)
+        try:
+            server.run()
+        except SystemExit:
+            raise TrueupError(
+                f"port {settings.port}: cannot be listened to; another program has it; wanted a free one: --port"
+            ) from None
+
+
+def server_of(app: Starlette, settings: Settings) -> Server:
+    """The server of `app`, not started yet."""
     config = Config(
         app,
         host=settings.address,
@@ -47,15 +60,7 @@ def serve(folder: Path, settings: Settings, *, with_reader: bool = False) -> Non
         server_header=False,
         timeout_graceful_shutdown=GOODBYE_S,
     )
-    server = _Server(config, app)
-    with _reader(folder, wanted=with_reader):
-        open_meanwhile(app)
-        try:
-            server.run()
-        except SystemExit:
-            raise TrueupError(
-                f"port {settings.port}: cannot be listened to; another program has it; wanted a free one: --port"
-            ) from None
+    return _Server(config, app)
 
 
 @contextmanager

@@ -132,7 +132,7 @@ def _said(entry: Mapping[str, Any], registers: int) -> dict[str, Any]:
         "why": [entry["locked"]] if entry.get("locked") else answers.main_reasons(entry),
         "is_locked": bool(entry.get("locked")),
         "to_do": _to_do(entry, live),
-        "link": "" if live is None else live["id"],
+        "link": "" if live is None or entry.get("locked") else live["id"],
         "change": "" if live is None else answers.page_words(live["page"]),
     }
     if answer == "correct" and live is not None and live["status"] == "accepted":

@@ -1,6 +1,7 @@
 """Cells for the board: a shop of several machines out of the sample logs, and a machine that goes on cutting."""
 
 import shutil
+from collections.abc import Iterable
 from pathlib import Path
 
 import feedback
@@ -8,7 +9,7 @@ from feedback.board.access import set_pin
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 PIN = "8351"
-PEOPLE = ("op1", "pe", "quality")
+PEOPLE = ("op1", "op2", "pe", "quality")
 
 _HEAD = """\
 [cell]
@@ -61,7 +62,7 @@ def shop_of(folder: Path, situations: dict[str, str], name: str = "Cell 3") -> P
     return folder
 
 
-def give_pins(folder: Path) -> None:
+def give_pins(folder: Path, people: Iterable[str] = PEOPLE) -> None:
     """Everybody gets the same PIN."""
-    for person in (*PEOPLE, "op2"):
+    for person in people:
         set_pin(folder, person, PIN)

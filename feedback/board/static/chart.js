@@ -51,7 +51,9 @@
       ctx.lineWidth = 1;
       rule(feature.target, [2, 5]);
       ctx.setLineDash([1, 3]);
-      ctx.font = "13px sans-serif";
+      ctx.font = 13 * devicePixelRatio + "px sans-serif";
+      ctx.textAlign = "left";
+      ctx.textBaseline = "alphabetic";
       for (const mark of shown.marks) {
         const at = x(mark.at - 0.5);
         ctx.beginPath();
