@@ -29,6 +29,7 @@ COMMANDS = (
     "verify",
     "probe",
     "replay",
+    "report",
     "board",
     "demo",
 )

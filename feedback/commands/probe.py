@@ -51,6 +51,24 @@ def command(ctx: click.Context, machine: str | None, picture: Path | None, as_js
     sys.exit(LOOK if any(one["state"] in ("failed", "due") for one in found["machines"]) else 0)
 
 
+@command.command("study")
+@click.option("--machine", help="Only this machine.")
+@json_option
+@click.pass_obj
+def study(folder: Path, machine: str | None, as_json: bool) -> None:
+    """Say how well the probe repeats and which tolerances it can judge, from REPEAT and ARTEFACT lines of the log."""
+    from feedback.cell import open_cell
+
+    with open_cell(folder) as cell:
+        found = cell.study(machine)
+    if as_json:
+        print_json(found)
+        return
+    for one in found["machines"]:
+        for line in _study(one):
+            click.echo(line)
+
+
 @command.command("lift")
 @click.argument("machine")
 @click.option("--probe", "number", type=int, default=1, show_default=True, help="Its number.")
@@ -142,6 +160,25 @@ def _doubts(found: list[Mapping[str, Any]]) -> Iterator[str]:
         if doubt["proposals"]:
             named = ", ".join(f"{one['id']} ({one['register']}, {one['status']})" for one in doubt["proposals"])
             yield f"        proposals that rest on them: {named}"
+
+
+def _study(found: Mapping[str, Any]) -> Iterator[str]:
+    yield f"{found['machine']}: study of the probe"
+    for repeats in found["repeatability"]:
+        for point in repeats["points"]:
+            words = "; ".join(point.get("words", (f"{point['n']} touches, too few to judge",)))
+            yield f"    {repeats['artefact']} point {point['point']}: {words}"
+        yield from (f"    {repeats['artefact']}: {words}" for words in repeats.get("words", ()))
+    yield from (f"    {one['artefact']}: {one['words']}" for one in found["relocation"])
+    for feature in found["features"]:
+        missing = "; ".join(feature["open"])
+        yield f"    {feature.get('words') or 'feature ' + feature['feature'] + ': not judged'}"
+        if missing:
+            yield f"        not in its uncertainty: {missing}"
+    if found["suggested"] is not None:
+        yield f"    for [{found['suggested']['table']}] in cell.toml: {found['suggested']['line']}"
+    yield from (f"    open: {words}" for words in found["open"])
+    yield from (f"    caution: {words}" for words in found["cautions"])
 
 
 def _mark(outcome: str) -> str:

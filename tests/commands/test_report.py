@@ -1,0 +1,133 @@
+"""`trueup report` and `trueup probe study`: what is handed over with a machine, and what a study says."""
+
+from html.parser import HTMLParser
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from tests.commands.saying import says, trueup
+from tests.stories.conftest import Tell
+from tests.stories.story import Story
+from tests.stories.test_fitness import GOOD, calibrate, ring, shop, when
+
+
+@pytest.fixture
+def commissioned(tell: Tell) -> Story:
+    """Calibrated, touched twelve times at two points, checked, and a few parts cut."""
+    story = calibrate(shop(tell), GOOD)
+    scatter = Random(5)
+    for point in (1, 2):
+        touches = [f"ACTUAL {40.0008 + scatter.gauss(0, 0.0007):.4f}" for _ in range(12)]
+        story.write("".join(f"REPEAT RING1 POINT {point} {touch} {when(story)}\n" for touch in touches))
+    return ring(story, 0.4).cut(3)
+
+
+class _Page(HTMLParser):
+    """The words of a document, and whether every element that was opened was closed in order."""
+
+    EMPTY = frozenset({"meta", "img", "br", "link"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.words = ""
+        self.sources: list[str] = []
+        self._open: list[str] = []
+        self.feed(text)
+        assert not self._open
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.sources += [value or "" for name, value in attrs if name in ("src", "href")]
+        if tag not in self.EMPTY:
+            self._open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self._open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.words += data
+
+
+def written(story: Story, kind: str, *more: str) -> _Page:
+    said = trueup("report", kind, *more, cell=story.folder)
+    path = story.folder / "reports" / f"{kind}-M1.html"
+    assert (said.code, said.out) == (0, f"M1: {path}\n")
+    return _Page(path.read_text(encoding="utf-8"))
+
+
+def test_the_commissioning_report_tells_what_was_checked(commissioned: Story) -> None:
+    """Certified size with every digit, each calibration verdict, the study, each feature's budget, the cautions."""
+    words = written(commissioned, "commissioning").words
+
+    assert "The probe is fit to measure." in words
+    assert "40.00062" in words
+    assert "pre-travel 0.0088 mm" in words
+    assert "all directions repeat alike" in words
+    assert "Uncertainty budget of 4101/12" in words
+    assert "cannot see the machine's own geometric errors" in words
+    assert "Checkpoint of the history" in words
+
+
+def test_what_is_open_stands_first(tell: Tell) -> None:
+    """A machine without calibration, check and study is not handed over as if nothing were missing."""
+    words = written(shop(tell).cut(1), "commissioning").words
+    first = words[: words.index("The machine as configured")]
+
+    assert "The probe has not been checked yet." in first
+    assert "run a repeatability study" in first
+
+
+def test_a_report_needs_nothing_from_elsewhere(commissioned: Story) -> None:
+    """The document is one file: its pictures are inside it and nothing is fetched when it is opened."""
+    page = written(commissioned, "commissioning")
+    assert page.sources
+    assert all(source.startswith("data:image/svg+xml;base64,") for source in page.sources)
+
+
+def test_names_from_a_log_cannot_write_into_a_report(tell: Tell) -> None:
+    """An artefact named like markup is shown as text."""
+    story = ring(calibrate(shop(tell), GOOD), 0.4)
+    story.deliver(f"ARTEFACT <script>alert(1)</script> ACTUAL 40.0 {when(story)}\n").cut(1)
+    written(story, "commissioning")
+    text = (story.folder / "reports" / "commissioning-M1.html").read_text(encoding="utf-8")
+    assert "<script" not in text
+
+
+def test_the_capability_report_says_which_sigma_it_used(commissioned: Story) -> None:
+    """Trend-compensated and total sigma are named beside their indices, and on-machine readings are said to be such."""
+    words = written(commissioned.cut(12), "capability", "--machine", "M1").words
+    assert "trend-compensated" in words
+    assert "Ppk" in words
+    assert "own geometric errors do not show" in words
+
+
+def test_the_document_as_json_says_the_same(commissioned: Story) -> None:
+    """--json writes no file and holds what the document is made from."""
+    (found,) = trueup("report", "commissioning", "--json", cell=commissioned.folder).document["reports"]
+    assert found["answer"] == "The probe is fit to measure."
+    assert found["study"]["machine"] == "M1"
+    assert not (commissioned.folder / "reports").exists()
+
+
+def test_the_study_says_how_the_probe_repeats_and_what_it_can_judge(commissioned: Story) -> None:
+    """Each point with its scatter and interval, each tolerance with its share, and the line for cell.toml."""
+    said = trueup("probe", "study", cell=commissioned.folder)
+
+    assert said.code == 0
+    assert "RING1 point 1: repeats to" in said.out
+    assert "measuring takes" in said.out
+    assert "for [machine.M1] in cell.toml: repeatability = " in said.out
+    assert "cannot see the machine's own geometric errors" in said.out
+    assert trueup("probe", "study", "--json", cell=commissioned.folder).document == commissioned.cell.study()
+
+
+def test_a_study_without_touches_says_what_to_do(tell: Tell) -> None:
+    """No REPEAT line in the log: the study asks for one instead of judging."""
+    assert "run a repeatability study" in trueup("probe", "study", cell=shop(tell).cut(1).folder).out
+
+
+def test_a_report_on_an_unknown_machine_is_refused(commissioned: Story, tmp_path: Path) -> None:
+    """Nothing is written for a machine nobody knows."""
+    out = tmp_path / "handed"
+    says(trueup("report", "capability", "--machine", "M9", "--out", str(out), cell=commissioned.folder), 2, "M9", "M1")
+    assert not out.exists()
