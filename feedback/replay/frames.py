@@ -1,10 +1,12 @@
 """What a replay found as tables for analysis."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from feedback.ledger.chain import moment
 from feedback.replay.replaying import Replay
+from feedback.replay.tuning import KEYS, Tried, Tuned
 
 if TYPE_CHECKING:
     import pandas
@@ -23,3 +25,30 @@ def replay_frame(found: Replay) -> "pandas.DataFrame":
     frame.attrs["corrections"] = [{**asdict(turn), "at": moment(turn.at_us).isoformat()} for turn in found.turns]
     frame.attrs["decisions"] = [] if found.compared is None else [asdict(one) for one in found.compared.differences]
     return frame
+
+
+def tune_frame(some: Sequence[Tuned], limits: str) -> "pandas.DataFrame":
+    """One row for every setting tried: what it did on the span chosen on and on the later one.
+
+    `attrs["words"]` says for each scope what came of it, `attrs["limits"]` holds the limits.toml proposed.
+    """
+    import pandas
+
+    rows = [
+        {"scope": tuned.scope.name, **_flags(tuned, one), **tried_row(one)} for tuned in some for one in tuned.tried
+    ]
+    frame = pandas.DataFrame(rows)
+    frame.attrs["words"] = {tuned.scope.name: tuned.words for tuned in some}
+    frame.attrs["limits"] = limits
+    return frame
+
+
+def _flags(tuned: Tuned, one: Tried) -> dict[str, bool]:
+    return {"in_force": one is tuned.in_force, "on_front": one in tuned.front, "chosen": one is tuned.chosen}
+
+
+def tried_row(one: Tried) -> dict[str, Any]:
+    """One setting with its results, as plain values."""
+    limits = {name: getattr(one.limits, name) for name in KEYS.values()}
+    spans = {f"{name}_{key}": value for name in ("first", "later") for key, value in asdict(getattr(one, name)).items()}
+    return {**limits, **spans}
