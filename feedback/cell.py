@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 import filelock
 
@@ -211,6 +211,34 @@ class Cell:
             recorded=recorded,
         )
         return frames.replay_frame(found)
+
+    def tune(
+        self,
+        register: str | None = None,
+        since: str | datetime | None = None,
+        until: str | datetime | None = None,
+        machine: str | None = None,
+        *,
+        goal: Literal["tighter", "fewer"] = "tighter",
+        workers: int = 1,
+        dask: str | None = None,
+    ) -> "pandas.DataFrame":
+        """Limits searched on the cell's past: a row for every setting, on the span chosen on and on the later one.
+
+        `attrs["words"]` say what came of it, `attrs["limits"]` is the limits.toml proposed. Nothing is written.
+        """
+        from feedback.replay import frames, tuner
+        from feedback.replay.span import span
+
+        found = tuner.tune(
+            self,
+            register=register,
+            span=span(since, until, self.configuration.time_zone),
+            machines=None if machine is None else [machine],
+            goal=goal,
+            power=tuner.Power(workers=workers, dask=dask),
+        )
+        return frames.tune_frame(found, tuner.proposed_limits(self, found))
 
     # -- people --------------------------------------------------------------------------------------------------
 

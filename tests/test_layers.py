@@ -27,6 +27,8 @@ SHELLS = {
     "feedback.replay.gathering",
     "feedback.replay.recorded",
     "feedback.replay.replaying",
+    "feedback.replay.tuner",
+    "feedback.replay.workers",
     "feedback.simulate.writer",
     "feedback.snippets.dialects",
     "feedback.snippets.folder",

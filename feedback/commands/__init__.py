@@ -29,6 +29,7 @@ COMMANDS = (
     "verify",
     "probe",
     "replay",
+    "tune",
     "report",
     "board",
     "demo",
