@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from feedback.cause import likely_cause
+from feedback.common import Told
 from feedback.configuration.facts import NO_GUARD, Feature, Group, Guard, Machine
 from feedback.follow import UM_PER_MM, Moment, Track
 from feedback.registers import Register
@@ -124,9 +125,19 @@ class Witness:
         return [place.key for place in self._places]
 
     def evidence(
-        self, seen: Glimpse, moment: Moment, track: Track, standing: Standing, moved_um: Sequence[float] = ()
+        self,
+        seen: Glimpse,
+        moment: Moment,
+        track: Track,
+        standing: Standing,
+        moved_um: Sequence[float] = (),
+        told: Told | None = None,
     ) -> Evidence:
-        """The evidence after one part; `moved_um` are register changes seen since that part."""
+        """The evidence after one part.
+
+        `moved_um` are register changes seen since that part; `told` is what all readings of the machine together say
+        of this register, None where they have not been asked.
+        """
         r = self.position
         shift_um = moved_um[r] if moved_um else 0.0
         deviations = moment.seen.deviations
@@ -153,7 +164,8 @@ class Witness:
             moving=seen.moving if seen.unsettled[r] else None,
             fit_failed=seen.fit_failed,
             doubt=_doubt(moment, standing.unfit, self._apart(moment)),
-            cause="unknown" if self.register in moment.apart else self._cause(seen, track),
+            cause="unknown" if self.register in moment.apart else self._cause(seen, track, told),
+            told=None if told is None else told.words or None,
         )
 
     def _apart(self, moment: Moment) -> str | None:
@@ -165,13 +177,16 @@ class Witness:
             " clean the tool setter, measure the tool again, and check both"
         )
 
-    def _cause(self, seen: Glimpse, track: Track) -> Cause:
+    def _cause(self, seen: Glimpse, track: Track, told: Told | None) -> Cause:
         r = self.position
+        if told is not None and told.cause != "none":
+            return told.cause
+        is_wild = seen.unsettled[r] and any(seen.wild[place.index] for place in self._places)
         return likely_cause(
             self.register.kind,
             track,
             jump_age=seen.jump_age[r],
-            is_moving=seen.unsettled[r] and any(seen.wild[place.index] for place in self._places),
+            is_moving=is_wild and told is None,
             is_wearing=self._wear_sign * seen.slope_um[r] > 2 * seen.slope_sd_um[r] > 0,
         )
 

@@ -7,13 +7,13 @@ Everything that happens here is appended to the ledger inside the transaction th
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback import answers
-from feedback.cause import PARTS_A_CHANGE_IS_NEWS, decided_cause
-from feedback.common import Jump, Jumps
+from feedback.cause import decided_cause
+from feedback.common import QUIET, cause_told
 from feedback.configuration.facts import Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
 from feedback.configuration.words import amount
@@ -28,6 +28,8 @@ from feedback.registers import Register, register, tool_register
 from feedback.screen import Screen
 from feedback.series import ToolRow
 from feedback.setter import SetterWatch
+from feedback.stretch import KEPT, SPAN
+from feedback.weighing import Weighing
 from rules.catalogue import BREAK_RULES, SIZE_RULES
 from rules.engine import decide
 from rules.evidence import Evidence
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
     from feedback.ledger.store import Writing
     from feedback.trend.tracker import Outlooks
 
-PARTS_BETWEEN_SNAPSHOTS = 50  # a restart replays about this many parts, and at most one chunk of text
+PARTS_BETWEEN_SNAPSHOTS = 50  # a restart replays about this many parts and those that causes are weighed over
 PARTS_AFTER_A_NEW_PLAN = 400  # when the plan has changed, the trend starts again from this many parts
 
 LEFT_ALONE = ("leave",)
@@ -64,17 +66,18 @@ class GroupLine:
         self.effects = Effects(group, self.limits, machine.tool_radius)
         self._newest: tuple[Moment, Outlooks | None] | None = None
         self._kept_parts = 0
+        self._drawn: _Memory | None = None
 
-    def restore(self, sql: "Sql") -> None:
+    def restore(self, sql: "Sql") -> Progress:
         """Take up where the last run stopped: the kept memory, then everything since."""
         kept = queries.snapshot(sql, self.machine.name, self.group.key)
         memory = json.loads(kept.text) if kept is not None and kept.shape_digest == self.digest else None
         self.follower = Follower(self.group, self.machine, memory)
         self.effects = Effects(self.group, self.limits, self.machine.tool_radius, (memory or {}).get("effects"))
-        self._kept_parts = self.follower.parts
+        self._kept_parts, self._drawn = self.follower.parts, None
         after = None if memory is None else self.follower.last
         news = recent.since(sql, self.machine.name, sorted(self.feature_keys), after, PARTS_AFTER_A_NEW_PLAN)
-        self.advance(news.of(self.group))
+        return self.advance(news.of(self.group))[0]
 
     def is_late(self, happenings: Sequence[Happening]) -> bool:
         """Something arrived that belongs before what has been taken already."""
@@ -99,12 +102,28 @@ class GroupLine:
     def _forecast(self, outlooks: "Outlooks | None") -> Forecast | None:
         return None if outlooks is None else Forecast(outlooks, self.machine.lag)
 
-    def due_snapshot(self) -> str | None:
-        """The memory to keep before new parts are taken, so that a restart always has a part to look at."""
-        if self.follower.parts - self._kept_parts < PARTS_BETWEEN_SNAPSHOTS:
-            return None
-        self._kept_parts = self.follower.parts
-        return json.dumps({**self.follower.snapshot(), "effects": self.effects.snapshot()})
+    def due_snapshot(self) -> "_Memory | None":
+        """The memory to keep before new parts are taken.
+
+        It is drawn some parts earlier than it is kept: a restart has to see again all parts that causes are weighed
+        over, and always has a part to look at.
+        """
+        parts, kept = self.follower.parts, None
+        if self._drawn is not None and parts - self._kept_parts >= KEPT:
+            kept, self._drawn = self._drawn, None
+        if self._drawn is None and parts - self._kept_parts >= PARTS_BETWEEN_SNAPSHOTS:
+            at_us, part_id = self.follower.last
+            text = json.dumps({**self.follower.snapshot(), "effects": self.effects.snapshot()})
+            self._kept_parts, self._drawn = parts, _Memory(part_id, at_us, text)
+        return kept
+
+
+class _Memory(NamedTuple):
+    """What is kept of a group after one part."""
+
+    part_id: int
+    at_us: int
+    text: str
 
 
 class MachineProcess:
@@ -118,15 +137,13 @@ class MachineProcess:
         self._loose = _LooseRegisters(queries.register_values(sql, machine.name), grouped)
         self._grouped = grouped
         self._said: dict[str, tuple[str, ...]] = {}
-        self._jumps = Jumps()
-        self._part_numbers = PartNumbers()
+        self._weighing = Weighing([line.group for line in self.lines], configuration.limits.likelihood)
         self.examiner = Examiner(configuration, machine, sql)
         self._afresh = False  # what is believed of earlier readings has changed
         self._setter = _setter_watch(configuration, machine)
         for row in recent.tools_and_setters(sql, machine.name):
             _ = self._setter.new_tool(row) if isinstance(row, ToolRow) else self._setter.see(row)
-        for line in self.lines:
-            line.restore(sql)
+        self._weighing.take_up([(line.group, line.restore(sql)) for line in self.lines])
 
     def examine(self, tx: "Writing", seq: int) -> None:
         """What event `seq` says of the probes, before its readings are asked for: by then they are marked."""
@@ -139,21 +156,16 @@ class MachineProcess:
         self.desk.refresh(tx)
         for row in news.tools:
             self.desk.tool_changed(tx, row.tool, row.source)
-            self._jumps.forget_tool(row.tool)
         looked_at = self._look_at_setter(tx, news)
-        self._part_numbers.count(news)
         for change in self._loose.changes(news):
             self.desk.register_changed(tx, change)
         entries: list[Entry] = []
-        for line in self.lines:
-            happenings = news.of(line.group)
-            if self._afresh:
-                self._take_line(tx, line, happenings, at_edge=False)  # for what it shows of the registers
-                entries += self._start_over(tx, line, at_edge=at_edge)
-            elif happenings:
-                entries += self._take_line(tx, line, happenings, at_edge=at_edge)
-            if at_edge and looked_at.intersection(line.group.registers) and not _brings_a_part(happenings):
-                entries += self._judge_newest(tx, line)
+        followed = [self._follow(tx, line, news.of(line.group)) for line in self.lines]
+        self._weighing.take((one.line.group, one.progress) for one in followed if one.progress is not None)
+        for one in followed:
+            entries += self._decide(tx, one, at_edge=at_edge)
+            if at_edge and looked_at.intersection(one.line.group.registers) and not one.brings_a_part:
+                entries += self._judge_newest(tx, one.line)
         self._afresh = False
         entries += [self._say_of_tool(one) for one in sorted(looked_at) if str(one) not in self._grouped]
         if at_edge:
@@ -162,26 +174,41 @@ class MachineProcess:
             body = json.dumps(entries, separators=(",", ":"), ensure_ascii=False).encode()
             tx.append("decided", self.machine.name, {"decisions": len(entries)}, body=body)
 
-    def _take_line(
-        self, tx: "Writing", line: GroupLine, happenings: Sequence[Happening], *, at_edge: bool
-    ) -> list[Entry]:
-        if line.is_late(happenings):
-            return self._start_over(tx, line, at_edge=at_edge)
-        at_us, part_id = line.follower.last
-        memory = line.due_snapshot()
-        if memory is not None:
-            tx.keep_snapshot(self.machine.name, line.group.key, line.digest, part_id, at_us, memory)
-        progress, seen, steps = line.advance(happenings)
-        self._jumps.add(self._sudden_changes(line, progress))
+    def _follow(self, tx: "Writing", line: GroupLine, happenings: Sequence[Happening]) -> "_Followed":
+        """Let a group see what happened, before anything is said of any of them."""
+        found = _Followed(line, happenings)
+        is_late = line.is_late(happenings)
+        if happenings and not is_late:
+            memory = line.due_snapshot()
+            if memory is not None:
+                tx.keep_snapshot(self.machine.name, line.group.key, line.digest, *memory)
+            found.progress, found.seen, found.steps = line.advance(happenings)
+        if is_late or self._afresh:
+            self._start_over(tx, line)
+            found.is_anew = True
+        return found
+
+    def _decide(self, tx: "Writing", found: "_Followed", *, at_edge: bool) -> list[Entry]:
+        """What follows for one group from the parts it has seen."""
+        entries = []
+        if found.progress is not None:
+            entries += self._decide_parts(tx, found, found.progress, at_edge=at_edge and not found.is_anew)
+        if found.is_anew:
+            self.desk.effects_found_again(tx, found.line.effects.latest.values())
+            entries += self._judge_newest(tx, found.line) if at_edge else []
+        return entries
+
+    def _decide_parts(self, tx: "Writing", found: "_Followed", progress: Progress, *, at_edge: bool) -> list[Entry]:
+        line, seen = found.line, found.seen
         quiet = None if seen is None else line.screen.quiet(progress.moments, seen)
         entries = []
         for k, moment in enumerate(progress.moments):
-            step = steps[k] if steps else NOTHING
+            step = found.steps[k] if found.steps else NOTHING
             self._see_effects(tx, step.findings)
             self._recognise(tx, moment.changes)
             is_newest = at_edge and k == len(progress.moments) - 1 and not progress.later_changes
             is_quiet = quiet is not None and not step.unproven and self._says_nothing_new(line, quiet[k])
-            if is_quiet and not is_newest:
+            if is_quiet and not is_newest and not self._weighing.told(moment):
                 continue
             glimpse = None if seen is None else seen.after(k)
             entries += self._judge(tx, line, moment, glimpse, step.unproven, at_edge=is_newest)
@@ -189,20 +216,6 @@ class MachineProcess:
         if progress.later_changes and at_edge:
             entries += self._judge_newest(tx, line)
         return entries
-
-    def _sudden_changes(self, line: GroupLine, progress: Progress) -> Iterator[Jump]:
-        """What the trend recognised as sudden changes in these parts."""
-        outlooks = progress.outlooks
-        if outlooks is None or not outlooks.jumped.any():
-            return
-        for k, r in zip(*outlooks.jumped.nonzero(), strict=True):
-            seen = progress.moments[k].seen
-            yield Jump(
-                register=line.group.registers[r],
-                number=self._part_numbers.of(seen.part_id),
-                part=seen.part,
-                size_um=float(outlooks.jump_um[k, r]),
-            )
 
     def _look_at_setter(self, tx: "Writing", news: News) -> set[Register]:
         """Stop for the tools that the setter found broken, and no longer for those replaced since: their registers."""
@@ -234,18 +247,24 @@ class MachineProcess:
 
     def _lock_what_moved_together(self, tx: "Writing") -> None:
         """A change that several tools show at once is nobody's wear; while it is news, a person has to look first."""
-        for line in self.lines:
-            for own in line.group.registers:
-                why = self._jumps.shared_by(own, since=self._part_numbers.newest - PARTS_A_CHANGE_IS_NEWS)
-                if why is not None:
-                    self.desk.lock(tx, own, why)
+        for own, told in self._weighing.newest.items():
+            if told.needs_a_person and not self._was_asked(tx, own):
+                self.desk.lock(tx, own, told.words)
 
-    def _start_over(self, tx: "Writing", line: GroupLine, *, at_edge: bool) -> list[Entry]:
+    def _was_asked(self, tx: "Writing", own: Register) -> bool:
+        """A person has been asked about this register not long ago: whoever has released it is not asked again."""
+        return self.desk.standing(str(own)).locked is not None or any(
+            event.content["register"] == str(own)
+            and cause_told(event.content["why"]) is not None
+            and queries.parts_since(tx.sql, self.machine.name, event.seq) <= SPAN
+            for event in queries.story(tx.sql, self.machine.name, ("locked",))
+        )
+
+    def _start_over(self, tx: "Writing", line: GroupLine) -> None:
         """Late news: the series is followed again in its right order, and only its newest part is decided on."""
         tx.forget_snapshot(self.machine.name, line.group.key)
-        line.restore(tx.sql)
-        self.desk.effects_found_again(tx, line.effects.latest.values())
-        return self._judge_newest(tx, line) if at_edge else []
+        self._weighing.forget(line.group)
+        self._weighing.take_up([(line.group, line.restore(tx.sql))])
 
     def _recognise(self, tx: "Writing", changes: Sequence[Change]) -> None:
         for change in changes:
@@ -283,13 +302,15 @@ class MachineProcess:
         if seen is None:
             return [self._inspect(line, feature, moment) for feature in line.group.features]
         moved_um = line.follower.moved_since_um if at_edge else ()
+        verdict = self._weighing.told(moment)
         entries = []
         for witness, limits in zip(line.witnesses, line.limits, strict=True):
             self.desk.run_out(tx, witness, moment.seen, limits)
             track = moment.tracks[witness.register]
             unfit = self.examiner.doubt(_place(moment.seen), is_check_required=limits.check_required)
             standing = replace(self.desk.standing(witness.name), unproven=unproven.get(witness.name), unfit=unfit)
-            evidence = witness.evidence(seen, moment, track, standing, moved_um)
+            told = None if verdict is None else verdict.get(witness.register, QUIET)
+            evidence = witness.evidence(seen, moment, track, standing, moved_um, told)
             decision = decide(evidence, limits)
             self._settle(tx, witness, moment, evidence, decision, limits, at_edge=at_edge)
             entry = self._news_of(evidence, decision, at_edge=at_edge)
@@ -329,22 +350,20 @@ class MachineProcess:
         return answers.decision_entry(evidence, decision, decided_cause(evidence, decision))
 
 
-class PartNumbers:
-    """Counts one machine's parts; their ids in the store are counted over all machines."""
+@dataclass(slots=True)
+class _Followed:
+    """What one group has seen of a text; `is_anew`: it was followed again in another order."""
 
-    def __init__(self) -> None:
-        self.newest = 0
-        self._of: dict[int, int] = {}
+    line: GroupLine
+    happenings: Sequence[Happening]
+    progress: Progress | None = None
+    seen: Forecast | None = None
+    steps: Sequence[Step] = ()
+    is_anew: bool = False
 
-    def count(self, news: News) -> None:
-        """Number the parts of one taken text; those of earlier texts are forgotten."""
-        self._of = {}
-        for part_id in sorted({row.part_id for row in news.measurements}):
-            self.newest += 1
-            self._of[part_id] = self.newest
-
-    def of(self, part_id: int) -> int:
-        return self._of.get(part_id, self.newest)
+    @property
+    def brings_a_part(self) -> bool:
+        return any(isinstance(one, PartSeen) for one in self.happenings)
 
 
 class _LooseRegisters:

@@ -1,5 +1,7 @@
 """Errors that this register did not cause."""
 
+from dataclasses import replace
+
 from rules.cases import case
 from rules.evidence import Cause, Evidence
 from rules.limits import Limits
@@ -18,6 +20,10 @@ _NOT_THE_TOOL: dict[Cause, Hold] = {
     "warm-up": Hold("the machine is warming up; that is never put into a tool's wear"),
     "part-moved": Hold("the part or its fixture moved; that is never put into a tool's wear"),
 }
+_IS_THE_ZERO: dict[Cause, Clear] = {
+    "warm-up": Clear("the machine is warming up, and the part zero may follow it"),
+    "part-moved": Clear("the part or its fixture moved, and the part zero may follow it"),
+}
 _CLEARS: dict[Cause, Clear] = {
     "wear": Clear("the drift looks like wear"),
     "new-edge": Clear("the jump looks like a new edge"),
@@ -32,6 +38,7 @@ class CauseFits(Rule):
         case(cause="tool-broken"),
         case(cause="probe"),
         case(cause="unknown"),
+        case(cause="unknown", told="a new edge or a part that lies elsewhere; to decide it, clamp the part anew"),
         case(cause="warm-up"),
         case(cause="part-moved"),
     )
@@ -48,6 +55,6 @@ class CauseFits(Rule):
         cause = evidence.cause
         if cause == "none":
             return _NONE
-        if evidence.kind == "tool" and cause in _NOT_THE_TOOL:
-            return _NOT_THE_TOOL[cause]
-        return _STOPS.get(cause) or _HOLDS.get(cause) or _CLEARS.get(cause, _NONE)
+        moved = _NOT_THE_TOOL if evidence.kind == "tool" else _IS_THE_ZERO
+        verdict = moved.get(cause) or _STOPS.get(cause) or _HOLDS.get(cause) or _CLEARS.get(cause, _NONE)
+        return verdict if evidence.told is None else replace(verdict, words=f"{verdict.words}: {evidence.told}")

@@ -68,3 +68,4 @@ class Evidence:
     fit_failed: str | None = None  # the fit's own complaint; the estimate then rests on the priors alone
     doubt: str | None = None  # why the measurements themselves are in doubt; None: they are not
     cause: Cause = "none"
+    told: str | None = None  # what all readings of the machine together say of it, in words; None: nothing

@@ -114,7 +114,7 @@ def test_cases_cover_every_fault_and_the_table_every_case() -> None:
     cases = list(singles(1, seed=1))
     assert {name for case in cases for name, _ in case.faults} == set(FAULTS)
     assert all(len(case.causes) == 2 for case in doubles(20, seed=1, seeds=3))
-    found = [Result(case, soon="probe", late="none", harmful=(), is_proposed=False) for case in cases]
-    assert len(list(table(found, late=False))) == len(cases) + 1
-    probes = 100 * 2 / 13  # of 13 faults at 4 sigma two are the probe's
+    found = [Result(case, soon="none", late="none", grown="probe", harmful=(), is_proposed=False) for case in cases]
+    assert len(list(table(found, "soon"))) == len(cases) + 1
+    probes = 100 * 2 / 11  # of 11 faults that count at 4 sigma two are the probe's
     assert next(totals(found)).split(":")[1].split()[0] == f"{probes:.1f}"

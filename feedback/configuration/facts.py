@@ -161,6 +161,9 @@ class Group:
         return ", ".join(str(register) for register in self.registers) or f"feature {self.features[0].key}"
 
 
+LIKELIHOOD = 20.0  # odds of 20 to 1
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitTable:
     """Limits by register: shipped defaults, then [default], then [kind.*], then [register."..."]."""
@@ -168,7 +171,7 @@ class LimitTable:
     default: Limits
     kinds: Mapping[str, Limits]
     registers: Mapping[tuple[str, Register], Limits]
-    likelihood: float = 20.0  # times that a cause must be likelier than everything else before it is named
+    likelihood: float = LIKELIHOOD  # times that a cause must be likelier than everything else before it is named
 
     def for_register(self, machine: str, register: Register) -> Limits:
         """The limits in force for one register of one machine."""

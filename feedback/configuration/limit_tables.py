@@ -5,10 +5,10 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Any, Final
 
-from feedback.configuration.facts import LimitTable
+from feedback.configuration.facts import LIKELIHOOD, LimitTable
 from feedback.configuration.faults import Report, checked
 from feedback.configuration.locate import Place
-from feedback.configuration.models import AngleLimits, LengthLimits, LimitsFile
+from feedback.configuration.models import AngleLimits, DefaultLimits, LengthLimits, LimitsFile
 from feedback.configuration.suggest import did_you_mean, listed
 from feedback.configuration.words import PER_UNIT
 from feedback.registers import Register, RegisterKind, register
@@ -32,7 +32,7 @@ def limit_table(
     An unknown machine is only a fault when the machines are known, an unknown register when all plans could be read.
     """
     file = checked(document, LimitsFile, (), report) or LimitsFile()
-    wide = _narrowed(Limits(), file.default, LengthLimits, ("default",), report)
+    wide = _narrowed(Limits(), file.default, DefaultLimits, ("default",), report)
     kinds: dict[str, Limits] = {kind: _kind_limits(kind, wide, file.kind.get(kind, {}), report) for kind in KINDS}
     for kind in file.kind:
         if kind not in KINDS:
@@ -46,7 +46,9 @@ def limit_table(
             if key in registers:
                 report(place, f"found {name!r} a second time; wanted one table for each register")
             registers[key] = _narrowed(kinds[key[1].kind], table, shape, place, report)
-    return LimitTable(default=wide, kinds=kinds, registers=registers)
+    named = checked(file.default, DefaultLimits, ("default",), report)
+    likelihood = LIKELIHOOD if named is None or named.likelihood is None else named.likelihood
+    return LimitTable(default=wide, kinds=kinds, registers=registers, likelihood=likelihood)
 
 
 def _kind_limits(kind: RegisterKind, wide: Limits, table: object, report: Report) -> Limits:

@@ -22,6 +22,7 @@ from feedback.units import LengthUnit, Quantity, QuantityKind, quantity
 LONGEST_MM: Final = Decimal(100_000)  # no machining centre reaches further; catches 1e99
 LONGEST_S: Final = Decimal(10 * 365 * 86400)
 MOST_PARTS: Final = 1_000_000
+MOST_TIMES: Final = 1_000_000
 COLDEST_SHOP: Final = Decimal(5)
 HOTTEST_SHOP: Final = Decimal(50)
 LARGEST_CTE: Final = Decimal("100e-6")  # plastics; catches a forgotten e-6
@@ -164,6 +165,20 @@ def _confidence(found: object) -> float:
     if not Decimal("0.5") <= share < 1:
         raise ValueError(f'found {shown(found)}; wanted at least 50 % and less than 100 %, such as "99 %"')
     return float(share)
+
+
+def _times(found: object) -> float:
+    """ "20 times": a bare number would not say of what."""
+    number, _, unit = found.strip().partition(" ") if isinstance(found, str) else ("", "", "")
+    try:
+        times = float(number)
+    except ValueError:
+        times = 0.0
+    if unit.strip() != "times" or not 3 <= times <= MOST_TIMES:
+        raise ValueError(
+            f'found {shown(found)}; wanted how many times likelier, from 3 to a million, such as "20 times"'
+        )
+    return times
 
 
 def _count(least: int) -> Callable[[object], int]:
@@ -415,6 +430,10 @@ class LengthLimits(_AnyLimits):
     step: Annotated[Stated | None, PlainValidator(_above_zero("length"))] = None
     travel: Annotated[Stated | None, PlainValidator(_above_zero("length"))] = None
     implausible: Annotated[Stated | None, PlainValidator(_above_zero("length"))] = None
+
+
+class DefaultLimits(LengthLimits):
+    likelihood: Annotated[float | None, PlainValidator(_times)] = None
 
 
 class AngleLimits(_AnyLimits):

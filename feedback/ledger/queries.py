@@ -225,6 +225,11 @@ def holds(sql: Sql, machine: str) -> dict[str, Hold]:
     return {name: Hold(locked, bool(growth)) for name, locked, growth in found}
 
 
+def parts_since(sql: Sql, machine: str, seq: int) -> int:
+    """How many parts of the machine were completed after event `seq`."""
+    return int(sql.value("SELECT count(*) FROM part WHERE machine = ? AND ended > ?", (machine, seq)))
+
+
 def is_locked_until_change(sql: Sql, machine: str, register: str) -> bool:
     """Whether all that locks the register ends with its next change: no lock since its last release outlasts that."""
     locks = locks_in_force(sql, machine, register)

@@ -3,7 +3,8 @@
 The followers of a seed are warmed once and go on from their snapshot under every fault. A group whose readings a fault
 leaves alone says the same as under every other fault, so it is followed once.
 
-In place of the desk stand the locks that `feedback.processing` sets; no proposal is under way and nothing is entered.
+Causes are weighed as `feedback.processing` does, over all groups together. In place of the desk stand the locks that it
+sets; no proposal is under way and nothing is entered.
 Readings are not rounded to the digits of a log.
 """
 
@@ -16,13 +17,13 @@ from typing import Any
 import numpy as np
 
 from feedback.answers import MOST_PRESSING_FIRST
-from feedback.cause import PARTS_A_CHANGE_IS_NEWS, decided_cause
-from feedback.common import Jump, Jumps
+from feedback.cause import decided_cause
+from feedback.common import QUIET, Verdict
 from feedback.configuration.facts import Configuration, Group
 from feedback.configuration.groups import groups
 from feedback.configuration.loading import from_texts
-from feedback.evidence import Forecast, Glimpse, Standing, Witness, feature_evidence
-from feedback.follow import Follower, Happening, Moment, PartSeen, RegisterSeen, ToolSeen
+from feedback.evidence import Forecast, Standing, Witness, feature_evidence
+from feedback.follow import Follower, Happening, PartSeen, Progress, RegisterSeen, ToolSeen
 from feedback.registers import Register, register
 from feedback.simulate.faults import FAULT_AT, single_fault
 from feedback.simulate.happenings import NewEdge, PartMoved
@@ -30,6 +31,7 @@ from feedback.simulate.machine import SimulatedMachine
 from feedback.simulate.scenario import Scenario
 from feedback.simulate.truth import PartTruth
 from feedback.simulate.writer import cell_texts
+from feedback.weighing import Weighing
 from rules.catalogue import SIZE_RULES
 from rules.engine import decide
 from rules.evidence import Cause, Evidence
@@ -98,12 +100,11 @@ def is_harmful(one: Said) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class _Followed:
-    """One group after each part: the moment, what the trend expects, and the sudden changes recognised."""
+class _Warm:
+    """One group's follower after the good parts, and what it saw of them."""
 
-    moments: list[Moment]
-    glimpses: list[Glimpse | None]
-    jumps: list[list[Jump]]
+    snapshot: dict[str, Any]
+    progress: Progress
 
 
 @dataclass
@@ -111,7 +112,7 @@ class WarmMachine:
     """The reference machine under one seed, known for `FAULT_AT` good parts."""
 
     seed: int
-    _followed: dict[tuple[str, bytes], _Followed] = field(default_factory=dict)
+    _followed: dict[tuple[str, bytes], Progress] = field(default_factory=dict)
 
     @cached_property
     def configuration(self) -> Configuration:
@@ -132,8 +133,8 @@ class WarmMachine:
         return {group.key: [Witness(group, one, machine) for one in group.registers] for group in self.groups}
 
     @cached_property
-    def warm(self) -> dict[str, dict[str, Any]]:
-        """The snapshot of every group's follower."""
+    def warm(self) -> dict[str, _Warm]:
+        """Every group after the good parts."""
         machine = SimulatedMachine(single_fault("none").setup(), self.seed)
         held = machine.registers
         parts = machine.cut_parts(FAULT_AT)
@@ -141,8 +142,8 @@ class WarmMachine:
         for group in self.groups:
             follower = Follower(group, self.configuration.machines["M1"])
             prints = [RegisterSeen(register=one, value=held[str(one)], at_us=0, source="") for one in group.registers]
-            follower.advance([*prints, *(self._seen(machine, group, part) for part in parts)])
-            kept[group.key] = follower.snapshot()
+            progress = follower.advance([*prints, *(self._seen(machine, group, part) for part in parts)])
+            kept[group.key] = _Warm(follower.snapshot(), progress)
         return kept
 
     def _seen(self, machine: SimulatedMachine, group: Group, part: PartTruth) -> PartSeen:
@@ -158,25 +159,25 @@ class WarmMachine:
         followed = {
             group.key: self._follow(machine, group, truths[FAULT_AT : FAULT_AT + parts]) for group in self.groups
         }
-        jumps, locks = Jumps(), dict[str, str]()
+        weighing = Weighing(self.groups, self.configuration.limits.likelihood)
+        weighing.take_up((group, self.warm[group.key].progress) for group in self.groups)
+        weighing.take((group, followed[group.key]) for group in self.groups)
+        locks = dict[str, str]()
         said = []
         for k in range(parts):
             reached = truths[FAULT_AT + k + 1 + lag]
-            for tool in _recorded(truths[FAULT_AT + k]):
-                jumps.forget_tool(tool)
-            said.append(tuple(self._said(machine, followed, k, locks, reached)))
-            self._lock(jumps, [jump for one in followed.values() for jump in one.jumps[k]], FAULT_AT + k, locks)
+            verdict = weighing.told(followed[self.groups[0].key].moments[k]) or {}
+            said.append(tuple(self._said(machine, followed, k, verdict, locks, reached)))
+            self._lock(verdict, locks)
         return Course(tuple(said))
 
-    def _lock(self, jumps: Jumps, found: Sequence[Jump], number: int, locks: dict[str, str]) -> None:
+    def _lock(self, verdict: Verdict, locks: dict[str, str]) -> None:
         """As `MachineProcess` does at the edge, after a part has been judged."""
-        jumps.add(found)
-        for one in self.limits:
-            why = jumps.shared_by(one, since=number - PARTS_A_CHANGE_IS_NEWS)
-            if why is not None:
-                locks[str(one)] = why
+        for one, told in verdict.items():
+            if told.needs_a_person:
+                locks.setdefault(str(one), told.words)
 
-    def _follow(self, machine: SimulatedMachine, group: Group, parts: Sequence[PartTruth]) -> _Followed:
+    def _follow(self, machine: SimulatedMachine, group: Group, parts: Sequence[PartTruth]) -> Progress:
         columns = [machine.setup.keys.index(feature.key) for feature in group.features]
         tools = {one.tool for one in group.registers}
         new = [[tool for tool in _recorded(part) if tool in tools] for part in parts]
@@ -187,46 +188,37 @@ class WarmMachine:
 
     def _follow_anew(
         self, machine: SimulatedMachine, group: Group, parts: Sequence[PartTruth], new: Sequence[Sequence[int]]
-    ) -> _Followed:
-        told = self.configuration.machines["M1"]
-        follower = Follower(group, told, self.warm[group.key])
-        found = _Followed([], [], [])
+    ) -> Progress:
+        follower = Follower(group, self.configuration.machines["M1"], self.warm[group.key].snapshot)
+        happenings: list[Happening] = []
         for part, tools in zip(parts, new, strict=True):
-            happenings: list[Happening] = [ToolSeen(tool=tool, at_us=part.index, source="") for tool in tools]
-            progress = follower.advance([*happenings, self._seen(machine, group, part)])
-            outlooks = progress.outlooks
-            found.moments.append(progress.moments[0])
-            found.glimpses.append(None if outlooks is None else Forecast(outlooks, told.lag).after(0))
-            jumped = [] if outlooks is None else np.flatnonzero(outlooks.jumped[0]).tolist()
-            found.jumps.append(
-                [
-                    Jump(group.registers[r], part.index, str(part.index), float(outlooks.jump_um[0, r]))
-                    for r in jumped
-                    if outlooks is not None
-                ]
-            )
-        return found
+            happenings += [ToolSeen(tool=tool, at_us=part.index, source="") for tool in tools]
+            happenings.append(self._seen(machine, group, part))
+        return follower.advance(happenings)
 
     def _said(
         self,
         machine: SimulatedMachine,
-        followed: Mapping[str, _Followed],
+        followed: Mapping[str, Progress],
         k: int,
+        verdict: Verdict,
         locks: Mapping[str, str],
         reached: PartTruth,
     ) -> list[Said]:
         said = []
         for group in self.groups:
-            moment, seen = followed[group.key].moments[k], followed[group.key].glimpses[k]
-            if seen is None:
+            moment, outlooks = followed[group.key].moments[k], followed[group.key].outlooks
+            if outlooks is None:
                 for feature in group.features:
                     evidence = feature_evidence(feature, moment)
                     decision = decide(evidence, self.configuration.limits.default, SIZE_RULES)
                     said.append(_as_said(evidence, decision, 0.0))
                 continue
+            seen = Forecast(outlooks[k : k + 1], self.configuration.machines["M1"].lag).after(0)
             for witness in self.witnesses[group.key]:
                 standing = Standing(locked=locks.get(witness.name))
-                evidence = witness.evidence(seen, moment, moment.tracks[witness.register], standing)
+                told = verdict.get(witness.register, QUIET)
+                evidence = witness.evidence(seen, moment, moment.tracks[witness.register], standing, (), told)
                 decision = decide(evidence, self.limits[witness.register])
                 said.append(_as_said(evidence, decision, true_error_um(machine, reached, witness.name)))
         return said

@@ -1,0 +1,234 @@
+"""Names what moved one machine's readings, from all its groups together, part by part. Pure.
+
+What is told after a part rests on the newest parts alone (`stretch.SPAN`), so that it is the same live, in a backlog
+and after a restart. Most parts are plain: only where readings stand off are the hypotheses weighed at all.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feedback.common import NOTHING, Told, Verdict, probe_words, together_words, undecided_words
+from feedback.configuration.facts import Group
+from feedback.follow import Moment, Progress
+from feedback.hypotheses import SINCE, Hypothesis, Readings, Scores, families, scores
+from feedback.registers import Register
+from feedback.stretch import Place, Stretch
+from feedback.suspects import Suspects
+from rules.evidence import Cause
+
+Array = NDArray[np.float64]
+Counts = NDArray[np.int64]
+
+RESTLESS_SD = 3.3  # a reading, or all of a register, this far off makes a part worth weighing: one good part in fifty
+PAIRS_OF = 3  # best single explanations that are also tried together with every other
+SHARE = 0.25  # of its largest change below which a register was not moved by it
+NEGLIGIBLE = 1e-6  # share of the likelihood below which nothing is counted
+
+Key = tuple[Cause, str]
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """One cause among the explanations, by its best one."""
+
+    key: Key
+    since: int
+    moved: Mapping[Register, float]
+
+
+class Tally:
+    """How much of the whole likelihood each named cause has a part in, and how much holds nothing to be told."""
+
+    def __init__(self, found: Sequence[Scores]) -> None:
+        top = max(0.0, *(float(one.odds.max()) for one in found))
+        whole = quiet = float(np.exp(-top))  # nothing new
+        self._best: dict[Key, tuple[float, Scores, tuple[int, int], bool]] = {}
+        self._weight: dict[Key, float] = {}
+        for one in found:
+            share, news = np.exp(one.odds - top), one.is_news()
+            whole += float(share.sum())
+            is_told = one.known is not None and one.known.is_news
+            quiet += 0.0 if is_told else float(share[~news].sum())
+            self._count(one, np.where(news, share, 0.0))
+            if is_told:
+                self._count_known(one, share)
+        self.quiet = quiet / whole
+        self.shares = {key: weight / whole for key, weight in self._weight.items()}
+
+    def _count(self, one: Scores, share: Array) -> None:
+        for m, (member, weight) in enumerate(zip(one.family.members, share.sum(axis=1).tolist(), strict=True)):
+            if weight > NEGLIGIBLE:
+                self._add((member.what, member.who), weight, one, (m, int(share[m].argmax())), is_known=False)
+
+    def _count_known(self, one: Scores, share: Array) -> None:
+        assert one.known is not None
+        key = one.known.hypothesis.what, one.known.hypothesis.who
+        m, w = np.unravel_index(int(share.argmax()), share.shape)
+        self._add(key, float(share.sum()), one, (int(m), int(w)), is_known=True)
+
+    def _add(self, key: Key, weight: float, one: Scores, at: tuple[int, int], *, is_known: bool) -> None:
+        self._weight[key] = self._weight.get(key, 0.0) + weight
+        odds = float(one.odds[at])
+        if key not in self._best or odds > self._best[key][0]:
+            self._best[key] = odds, one, at, is_known
+
+    def best(self, key: Key) -> tuple[Hypothesis, int, list[float]]:
+        """The hypothesis of this name that explains most, its shape and its amplitudes, um."""
+        _, one, (m, w), is_known = self._best[key]
+        first = 0 if one.known is None else one.known.hypothesis.columns.shape[1]
+        sizes = one.sizes_um[m, w].tolist()
+        if is_known:
+            assert one.known is not None
+            return one.known.hypothesis, one.known.shape, sizes[:first]
+        return one.family.members[m], one.family.shapes.start + w, sizes[first:]
+
+
+class Weighing:
+    """One machine's memory of its newest parts and what is told of them.
+
+    A cause is named when it is `times` as likely as everything else together.
+    """
+
+    def __init__(self, groups: Sequence[Group], times: float) -> None:
+        self._stretches = [Stretch(group) for group in groups if group.registers]
+        self._at = {stretch.group.key: stretch for stretch in self._stretches}
+        self._times = times
+        self._suspects = Suspects(
+            [stretch.group for stretch in self._stretches], [stretch.sensitivity for stretch in self._stretches]
+        )
+        self._told: dict[Place, Verdict] = {}
+
+    def forget(self, group: Group) -> None:
+        """The group is about to be followed anew."""
+        if group.key in self._at:
+            self._at[group.key].forget()
+
+    def take(self, news: Iterable[tuple[Group, Progress]]) -> None:
+        """Count in what the groups have seen, each group's parts in order; `told` then answers for these parts."""
+        for stretch in self._stretches:
+            stretch.trim()
+        taken = list(news)
+        self._count_in(taken)
+        self._weigh({_place(moment) for _, progress in taken for moment in progress.moments})
+
+    def take_up(self, kept: Iterable[tuple[Group, Progress]]) -> None:
+        """Likewise after a restart, or where a group was followed anew: only the newest part is asked about again."""
+        self._count_in(kept)
+        self._weigh(set())
+
+    def _count_in(self, news: Iterable[tuple[Group, Progress]]) -> None:
+        for group, progress in news:
+            if group.key in self._at:
+                self._at[group.key].add(progress)
+
+    def told(self, moment: Moment) -> Verdict | None:
+        """What is told after one part of the latest run; None where no group could be held against anything yet."""
+        return self._told.get(_place(moment))
+
+    @property
+    def newest(self) -> Verdict:
+        """What is told after the newest part of the machine."""
+        places = [stretch.places[-1] for stretch in self._stretches if stretch.places]
+        return self._told.get(max(places), NOTHING) if places else NOTHING
+
+    def _weigh(self, wanted: set[Place]) -> None:
+        """What is told after the wanted parts, and after the newest of every group; older answers are forgotten."""
+        places = sorted({place for stretch in self._stretches for place in stretch.places})
+        number = {place: at for at, place in enumerate(places)}
+        numbers = [np.array([number[place] for place in stretch.places], dtype=np.int64) for stretch in self._stretches]
+        restless: set[int] = set()
+        for stretch, own in zip(self._stretches, numbers, strict=True):
+            restless |= {int(own[row]) for row in stretch.restless(own, RESTLESS_SD)}
+        wanted = wanted | {stretch.places[-1] for stretch in self._stretches if stretch.places}
+        self._told = {
+            place: self._verdict(numbers, number[place]) if number[place] in restless else NOTHING
+            for place in sorted(wanted)
+            if place in number
+        }
+
+    def _verdict(self, numbers: Sequence[Counts], part: int) -> Verdict:
+        residues, places, entries = [], [], list[Hypothesis]()
+        for stretch, own, place in zip(self._stretches, numbers, self._suspects.places, strict=True):
+            residue = stretch.residue(own, part)
+            if residue is not None:
+                residues.append(residue)
+                places.append(place)
+                entries += [
+                    self._suspects.entry(stretch.group.registers[r], um, age + 1) for r, age, um in residue.entries
+                ]
+        if not residues:
+            return NOTHING
+        readings = Readings(residues, places, len(self._suspects.features))
+        return self._judged(scores(readings, [*self._suspects.families, *families(entries)], PAIRS_OF))
+
+    def _judged(self, found: Sequence[Scores]) -> Verdict:
+        """Name what stands in nearly all of the likelihood, and call unknown what is there but has no name."""
+        tally = Tally(found)
+        sure = self._times / (1 + self._times)
+        named = [key for key, share in tally.shares.items() if share >= sure]
+        if named:
+            return _named([self._found(key, tally) for key in named])
+        if 1 - tally.quiet >= sure:
+            likely = sorted(tally.shares, key=lambda key: -tally.shares[key])
+            seen = [key for key in likely if tally.shares[key] > 1 / (2 * self._times)]
+            return _undecided([self._found(key, tally) for key in seen])
+        return NOTHING
+
+    def _found(self, key: Key, tally: Tally) -> _Found:
+        hypothesis, shape, sizes = tally.best(key)
+        column = hypothesis.columns @ np.array(sizes)
+        return _Found(key, int(SINCE[shape]), self._moved(key[0], hypothesis, column))
+
+    def _moved(self, cause: Cause, hypothesis: Hypothesis, column: NDArray[np.float64]) -> dict[Register, float]:
+        """The registers that the cause seems to have moved, and by how much: what fits the change of their features."""
+        moved = {}
+        for register, own in self._suspects.registers.items():
+            touched = own != 0
+            if hypothesis.what in ("new-edge", "tool-broken", "wear") and register.owner != hypothesis.who:
+                continue
+            if np.any(column[touched]):
+                moved[register] = float(own @ column / (own @ own))
+        largest = max((abs(um) for um in moved.values()), default=0.0)
+        if cause in ("conflict", "outlier"):
+            return moved
+        return {one: um for one, um in moved.items() if abs(um) > SHARE * largest}
+
+
+def _place(moment: Moment) -> Place:
+    return Place(moment.seen.at_us, moment.seen.part_id)
+
+
+def _named(found: Sequence[_Found]) -> Verdict:
+    told: dict[Register, Told] = {}
+    edges = [one for one in found if one.key[0] == "new-edge"]
+    if len(edges) > 1:
+        words = together_words("; ".join(_changes(one) for one in edges))
+        return {register: Told("unknown", words, True) for one in edges for register in one.moved}
+    for one in found:
+        cause = one.key[0]
+        words = probe_words(_changes(one)) if cause == "probe" else _changes(one)
+        told |= {register: Told(cause, words, cause == "probe") for register in one.moved}
+    return told
+
+
+def _undecided(found: Sequence[_Found]) -> Verdict:
+    registers = {register for one in found for register in one.moved}
+    owners = {register.owner for register in found[0].moved} if found else set()
+    if not registers:
+        return NOTHING
+    words = undecided_words(_changes(found[0]), [one.key for one in found[:2]])
+    return {register: Told("unknown", words, len(owners) > 1) for register in registers}
+
+
+def _changes(one: _Found) -> str:
+    """ "tool 5 radius by +4.1 um and work 54 X by -3.9 um, 3 parts ago"."""
+    moved = " and ".join(f"{register} by {_size(register, um)}" for register, um in one.moved.items())
+    ago = "with this part" if one.since == 1 else f"over the last {one.since} parts"
+    return f"{moved}, {ago}"
+
+
+def _size(register: Register, um: float) -> str:
+    return f"{um:+.1f} um" if register.unit == "mm" else f"{um / 1000:+.4f} deg"
