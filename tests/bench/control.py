@@ -1,8 +1,8 @@
 """The closed loop: trueup against the hand rules of every shop and against a filter that knows everything.
 
-python -m tests.bench.control [--seeds 10] [--parts 600] [--scenario NAME ...]
+python -m tests.bench.control [--seeds 20] [--parts 500] [--scenario NAME ...]
 
-20 seeds of 600 parts in all eight scenarios take about 20 minutes on two busy cores, so the default is half of that.
+20 seeds of 500 parts in all eight scenarios take about 15 minutes on two quiet cores.
 
 For each scenario and seed everybody works on the same parts. trueup does not know noise, walks or wear: its trackers
 fit them as in the shop, and the real rules decide. Every proposal is accepted and entered after the scenario's lag; at
@@ -19,6 +19,7 @@ from concurrent.futures import ProcessPoolExecutor
 from itertools import product
 from math import isnan
 from statistics import median
+from typing import NamedTuple
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
@@ -46,26 +47,43 @@ SCENARIOS = (
     "two-tools-sharing-features",
     "stable",
 )
-BANDS = (0.10, 0.20, 0.30, 0.45, 0.60, 0.80)
-AIMS = (0.0, 0.5, 1.0)
+BANDS = (0.05, 0.10, 0.20, 0.30, 0.45, 0.60, 0.80)
+# Of one band: aim, confidence, evidence. From the defaults to what a shop may set that trusts its wear and its probe.
+STYLES = ((0.5, 0.99, 3), (1.0, 0.99, 3), (1.0, 0.90, 3), (1.0, 0.90, 2))
 ORACLE_BANDS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.10, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50, 0.65, 0.80, 1.0, 1.3, 1.8)
 ORACLE_AIMS = (0.0, 0.25, 0.5, 0.75, 1.0)
 WEIGHTS = (0.1, 0.3, 0.4, 0.5, 0.6, 0.8)
-DEFAULT = (Limits().band, Limits().aim)
 GOAL_RMS, GOAL_CORRECTIONS, GOAL_STABLE = 1.10, 1.10, 1.0
 
 NOTHING, LAST, HALF, MEAN, EWMA = "no correction", "full, each last part", "outside half", "mean of three", "EWMA 0.2"
 HAND = (LAST, HALF, MEAN, EWMA)
 ALONE = "trueup, nobody at the stops"
 
-Key = str | tuple[str, float, float]
+
+class Setting(NamedTuple):
+    """Limits of trueup that the bench varies."""
+
+    band: float
+    aim: float
+    confidence: float
+    evidence: int
+
+    @property
+    def limits(self) -> Limits:
+        return Limits(**self._asdict())
+
+
+DEFAULT = Setting(Limits().band, Limits().aim, Limits().confidence, Limits().evidence)
+SETTINGS = dict.fromkeys((DEFAULT, *(Setting(band, *style) for band, style in product(BANDS, STYLES))))
+
+Key = str | Setting | tuple[str, float, float]
 Scores = Mapping[Key, Score]
 
 
 def main() -> None:
     options = argparse.ArgumentParser(prog="python -m tests.bench.control")
-    options.add_argument("--seeds", type=int, default=10)
-    options.add_argument("--parts", type=int, default=600)
+    options.add_argument("--seeds", type=int, default=20)
+    options.add_argument("--parts", type=int, default=500)
     options.add_argument("--scenario", nargs="+", choices=SCENARIOS, default=SCENARIOS)
     asked, _ = options.parse_known_args()
     print(f"control: closed loops of {asked.parts} parts under {asked.seeds} seeds each")
@@ -124,8 +142,8 @@ def _rivals(bench: BenchMachine, errors: SimulatedErrors) -> Iterator[tuple[Key,
 
 def _trueup(bench: BenchMachine, errors: SimulatedErrors) -> Iterator[tuple[Key, Score]]:
     runs = [filtered(bench, group, errors) for group in bench.groups]
-    for band, aim in {DEFAULT, *product(BANDS, AIMS)}:
-        yield ("trueup", band, aim), trueup_score(bench, errors, runs, Limits(band=band, aim=aim), INSPECTED)
+    for setting in SETTINGS:
+        yield setting, trueup_score(bench, errors, runs, setting.limits, INSPECTED)
     yield ALONE, trueup_score(bench, errors, runs, Limits(), RULES)
 
 
@@ -153,7 +171,7 @@ def report(name: str, scores: Scores) -> Iterator[str]:
     yield f"\n{name}: {SITUATIONS[name].words}"
     yield f"  {'':<38} {'RMS um':>8} {'settled':>8} {'95 % um':>8} {'out %':>7} {'corr/100':>9}"
     yield from (_line(words, scores[key]) for words, key in _rows(scores))
-    own = scores["trueup", *DEFAULT]
+    own = scores[DEFAULT]
     if name == "stable":
         yield f"  proposals per 1,000 parts: {10 * own.per_100:.2f} (goal: <= {GOAL_STABLE:g})"
         return
@@ -164,9 +182,9 @@ def report(name: str, scores: Scores) -> Iterator[str]:
 
 def _rows(scores: Scores) -> Iterator[tuple[str, Key]]:
     yield from ((words, words) for words in (NOTHING, *HAND))
-    good = min((key for key in scores if key[0] == "ewma"), key=lambda key: scores[key].rms_um)
+    good = min((key for key in scores if _kind(key) == "ewma"), key=lambda key: scores[key].rms_um)
     yield f"EWMA {good[1]} (best of {len(WEIGHTS)})", good
-    yield f"trueup, defaults (band {DEFAULT[0]:.0%}, aim {DEFAULT[1]:.0%})", ("trueup", *DEFAULT)
+    yield f"trueup, defaults (band {DEFAULT.band:.0%}, aim {DEFAULT.aim:.0%})", DEFAULT
     yield ALONE, ALONE
     best = _best_oracle(scores)
     if best is not None:
@@ -175,8 +193,8 @@ def _rows(scores: Scores) -> Iterator[tuple[str, Key]]:
 
 def _best_oracle(scores: Scores) -> Key | None:
     """The oracle's best setting that corrects no more often than trueup with its defaults."""
-    most = scores["trueup", *DEFAULT].per_100
-    able = [key for key, one in scores.items() if key[0] == "oracle" and one.per_100 <= most]
+    most = scores[DEFAULT].per_100
+    able = [key for key, one in scores.items() if _kind(key) == "oracle" and one.per_100 <= most]
     return min(able, key=lambda key: scores[key].rms_um, default=None)
 
 
@@ -190,14 +208,13 @@ def _line(words: str, one: Score) -> str:
 def _comparison(scores: Scores, what: str) -> Iterator[str]:
     points = _points(scores, what)
     oracle, trueup = points["oracle"], points["trueup"]
-    corrections, rms = trueup[scores_key(DEFAULT)]
+    corrections, rms = trueup[DEFAULT]
     ours, theirs = list(trueup.values()), list(oracle.values())
     ratios = {key: trueup[key][1] / rms_at(theirs, trueup[key][0]) for key in trueup}
     on_front = [key for key in sorted(trueup, key=lambda key: trueup[key]) if trueup[key] in front(ours)]
-    yield f"  {what}: front of trueup (band/aim: corrections per 100, RMS um, x oracle at the same number)"
+    yield f"  {what}: front (band aim confidence evidence: corrections per 100, RMS um, x oracle)"
     for key in on_front:
-        at, (count, rms_um) = "  <- defaults" if key == scores_key(DEFAULT) else "", trueup[key]
-        yield f"    {key[1]:>4.0%}/{key[2]:>4.0%}: {count:>6.2f} {rms_um:>7.3f} {ratios[key]:>6.2f}{at}"
+        yield _of_front(key, trueup[key], ratios[key])
     found = [ratios[key] for key in on_front]
     yield (
         f"  {what}: RMS / oracle's at the same number: defaults {rms / rms_at(theirs, corrections):.2f}, front median "
@@ -207,16 +224,26 @@ def _comparison(scores: Scores, what: str) -> Iterator[str]:
     yield from (f"    {_at_their_rms(name, point, ours, theirs)}" for name, point in points["hand"].items())
 
 
-def scores_key(setting: tuple[float, float]) -> Key:
-    return ("trueup", *setting)
+def _of_front(key: Key, point: tuple[float, float], ratio: float) -> str:
+    assert isinstance(key, Setting)
+    at = "  <- defaults" if key == DEFAULT else ""
+    setting = f"{key.band:>4.0%} {key.aim:>4.0%} {key.confidence:>4.0%} {key.evidence}"
+    return f"    {setting}: {point[0]:>6.2f} {point[1]:>7.3f} {ratio:>6.2f}{at}"
 
 
 def _points(scores: Scores, what: str) -> dict[str, dict[Key, tuple[float, float]]]:
     points: defaultdict[str, dict[Key, tuple[float, float]]] = defaultdict(dict)
     for key, one in scores.items():
-        kind = key[0] if isinstance(key, tuple) else "hand" if key in HAND else "other"
-        points[kind][key] = (one.per_100, one.rms_um if what == "all parts" else one.settled_um)
+        points[_kind(key)][key] = (one.per_100, one.rms_um if what == "all parts" else one.settled_um)
     return points
+
+
+def _kind(key: Key) -> str:
+    if isinstance(key, Setting):
+        return "trueup"
+    if isinstance(key, tuple):
+        return key[0]
+    return "hand" if key in HAND else "other"
 
 
 def _at_their_rms(
