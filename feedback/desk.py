@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from feedback import answers
 from feedback.cause import decided_cause
 from feedback.configuration.facts import Configuration, Machine
+from feedback.delay import MOST_ENTRIES, parts_before_entry
 from feedback.effect import Finding
 from feedback.evidence import Standing, Witness
 from feedback.follow import UM_PER_MM, Change, PartSeen
@@ -25,6 +26,7 @@ from rules.standing import still_stands
 from rules.verdicts import Decision
 
 if TYPE_CHECKING:
+    from feedback.ledger.sql import Sql
     from feedback.ledger.store import Writing
 
 UNDER_WAY = ("open", "accepted", "rejected")
@@ -53,6 +55,7 @@ class Desk:
         self.machine = machine
         self._live: dict[str, _Live] = {}
         self._holds: dict[str, queries.Hold] = {}
+        self._entries: list[int] | None = None  # parts that were cut before each of the last entries
         self._seen: int | None = None  # the newest event when people were last asked
 
     def refresh(self, tx: "Writing") -> None:
@@ -73,6 +76,13 @@ class Desk:
             for row in queries.proposals(tx.sql, self.machine.name, UNDER_WAY)
         }
         self._holds = queries.holds(tx.sql, self.machine.name)
+
+    def lag(self, sql: "Sql") -> int:
+        """Parts that are usually cut between probing and entry."""
+        if self._entries is None:
+            entered = queries.story(sql, self.machine.name, ("entered",), last=MOST_ENTRIES)
+            self._entries = [event.content.get("parts", 0) for event in entered]
+        return parts_before_entry(self.machine.lag, self._entries)
 
     def look_again(self) -> None:
         """Something may have been withdrawn meanwhile: the ledger is asked at the next look."""
@@ -100,7 +110,9 @@ class Desk:
         self._end_hold(tx, change)
         live = self._live.get(name)
         if live is not None and live.status in answers.LIVE and self._is_entry(live, change):
-            review.enter(tx, live.id, change.new, change.source)
+            parts = recent.parts_cut(tx.sql, self.machine.name, live.opened_part_id, change.at_us)
+            review.enter(tx, live.id, change.new, change.source, parts)
+            self._entries = None
             del self._live[name]
             self._holds = queries.holds(tx.sql, self.machine.name)
             return

@@ -85,6 +85,7 @@ class Change:
     new: Decimal
     source: str
     at_new_tool: bool
+    at_us: int = 0  # when it was printed
 
 
 class Track(NamedTuple):
@@ -322,6 +323,7 @@ class Follower:
                     new=seen.value,
                     source=seen.source,
                     at_new_tool=track.parts_since_new_tool == 0,
+                    at_us=seen.at_us,
                 )
             )
         self.tracks[seen.register] = track.after_print(seen.value)

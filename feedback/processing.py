@@ -64,6 +64,7 @@ class GroupLine:
         self.register_names = frozenset(str(register) for register in group.registers)
         self.follower = Follower(group, machine)
         self.effects = Effects(group, self.limits, machine.tool_radius)
+        self.lag = machine.lag  # parts usually cut between probing and entry, as far as is known
         self._newest: tuple[Moment, Outlooks | None] | None = None
         self._kept_parts = 0
         self._drawn: _Memory | None = None
@@ -100,7 +101,7 @@ class GroupLine:
         return replace(moment, tracks=self.follower.tracks), self._forecast(outlooks)
 
     def _forecast(self, outlooks: "Outlooks | None") -> Forecast | None:
-        return None if outlooks is None else Forecast(outlooks, self.machine.lag)
+        return None if outlooks is None else Forecast(outlooks, self.lag)
 
     def due_snapshot(self) -> "_Memory | None":
         """The memory to keep before new parts are taken.
@@ -154,6 +155,9 @@ class MachineProcess:
     def take(self, tx: "Writing", news: News, *, at_edge: bool) -> None:
         """Everything that follows from one taken text. `at_edge`: no newer text is waiting behind it."""
         self.desk.refresh(tx)
+        lag = self.desk.lag(tx.sql)
+        for line in self.lines:
+            line.lag = lag
         for row in news.tools:
             self.desk.tool_changed(tx, row.tool, row.source)
         looked_at = self._look_at_setter(tx, news)

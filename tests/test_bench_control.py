@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from feedback.configuration.facts import Group
+from feedback.delay import parts_before_entry
 from feedback.effect import Effects
 from feedback.evidence import Forecast, Standing, Witness
 from feedback.follow import Follower, Happening, PartPassed, PartSeen, RegisterSeen, ToolSeen
@@ -84,7 +85,8 @@ class ReallyClosed:
         self.effects.follow(progress)
         if progress.outlooks is None:
             return
-        glimpse = Forecast(progress.outlooks, self.bench.machine.lag).after(0)
+        lag = parts_before_entry(self.bench.machine.lag, [self.bench.delay] * len(self.entries))
+        glimpse = Forecast(progress.outlooks, lag).after(0)
         for witness in self.witnesses:
             register = witness.register
             pending = "p-wait" if register in self.pending else None

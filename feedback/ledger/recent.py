@@ -132,6 +132,16 @@ def parts_between(sql: "Sql", machine: str, features: Sequence[str], after: int,
     return int(count)
 
 
+def parts_cut(sql: "Sql", machine: str, after: int, before_us: int) -> int:
+    """How many parts of the same plan were cut after part id `after` and before a register printed at `before_us`."""
+    count = sql.value(
+        "SELECT count(*) FROM part p JOIN part o ON o.plan = p.plan WHERE p.machine = ? AND o.id = ? "
+        "AND (p.at_us > o.at_us OR (p.at_us = o.at_us AND p.id > o.id)) AND p.at_us < ?",
+        (machine, after, before_us),
+    )
+    return int(count)
+
+
 def stream_state(sql: "Sql", stream: str) -> tuple[dict[str, Any] | None, int | None] | None:
     """Where the reader of a stream stopped and the newest time it printed; None for a stream not seen before."""
     found = sql.row("SELECT reader, last_at_us FROM stream WHERE id = ?", (stream,))

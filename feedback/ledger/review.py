@@ -79,9 +79,12 @@ def withdraw(tx: "Writing", id: str, why: str) -> Proposal:
     return _change(tx, id, "withdrawn", {"why": why})
 
 
-def enter(tx: "Writing", id: str, value: object, source: str) -> Proposal:
-    """The proposed value was seen in the register, at `source` ("M1/20261125.txt:214"), reviewed or not."""
-    return _change(tx, id, "entered", {"value": value, "source": source})
+def enter(tx: "Writing", id: str, value: object, source: str, parts: int = 0) -> Proposal:
+    """The proposed value was seen in the register, at `source` ("M1/20261125.txt:214"), reviewed or not.
+
+    `parts` were cut meanwhile, after the one that it was proposed on.
+    """
+    return _change(tx, id, "entered", {"value": value, "source": source, "parts": parts})
 
 
 def confirm(tx: "Writing", id: str, why: str, measured: Mapping[str, Any] = NOTHING) -> Proposal:

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedback.configuration.facts import Group, Machine
+from feedback.delay import parts_before_entry
 from feedback.effect import Effects
 from feedback.evidence import Forecast, Glimpse, Standing, Witness
 from feedback.follow import UM_PER_MM, Change, Moment, PartSeen, Progress, Track
@@ -54,6 +55,16 @@ class Filtered:
     readings_um: Floats  # rows x features, from nominal
     zeroed: NDArray[np.bool_]  # parts x registers: a new tool, its wear set to zero
     forecast: Forecast
+
+    def looking_ahead(self, lag: int) -> "Filtered":
+        """The same with a correction entered `lag` parts after it was asked for."""
+        if lag not in self._by_lag:
+            self._by_lag[lag] = replace(self, forecast=Forecast(self.forecast.outlooks, lag))
+        return self._by_lag[lag]
+
+    @cached_property
+    def _by_lag(self) -> "dict[int, Filtered]":
+        return {self.machine.lag: self}
 
     @cached_property
     def witnesses(self) -> list[Witness]:
@@ -183,9 +194,17 @@ class _Loop:
         self.false_alarms = 0
         self.effects = Effects(run.group, [limits] * len(registers), run.machine.tool_radius) if watch_effects else None
         self.watched: set[Register] = set()
-        bands, beyond = [run.band_um(at, limits) for at in range(len(registers))], quantile(limits.confidence)
-        errors, sds = run.outlook_um
-        self.errors = errors
+        self.delays: list[int] = []
+        self._look_ahead()
+
+    def _look_ahead(self) -> None:
+        """As far as corrections take to be entered, with everything that is asked after every part at hand."""
+        self.run = run = self.run.looking_ahead(parts_before_entry(self.run.machine.lag, self.delays))
+        bands, beyond = (
+            [run.band_um(at, self.limits) for at in range(len(self.held_um))],
+            quantile(self.limits.confidence),
+        )
+        self.errors, sds = run.outlook_um
         self.ask_beyond = [
             [band + max(0.0, beyond * sd) - CLOSE for sd in row] for band, row in zip(bands, sds, strict=True)
         ]
@@ -217,6 +236,8 @@ class _Loop:
                 del self.pending[at]
                 self.entries.append(entry)
                 self._print(at, entry.new)
+                self.delays.append(self.delay)
+                self._look_ahead()
 
     def _print(self, at: int, value: Decimal) -> None:
         track = self.tracks[at]
