@@ -184,7 +184,9 @@ class Fold:
         machine, probe = _machine(event), content["probe"]
         for id in content["ids"]:
             self.sql.run("UPDATE probe_doubt SET lifted = ? WHERE id = ?", (True, id))
-            self._unmark(machine, id, _THE_BEGINNING)
+            since = self.sql.row("SELECT since_us, since_part_id FROM probe_doubt WHERE id = ?", (id,))
+            if since is not None:
+                self._unmark(machine, id, tuple(since))
         self.sql.run(
             "UPDATE probe_check SET set_aside = ? WHERE machine = ? AND probe = ? AND result = ?",
             (True, machine, probe, "failed"),
@@ -315,11 +317,11 @@ def doubt_check(id: int) -> str:
 
 def _span(since: Sequence[int], until: Sequence[int | None]) -> tuple[str, tuple[int, ...]]:
     """The condition for parts after one place, up to another, and its values."""
-    after, up_to = "(p.at_us > ? OR (p.at_us = ? AND p.id > ?))", "(p.at_us < ? OR (p.at_us = ? AND p.id <= ?))"
+    after = "p.at_us >= ? AND (p.at_us > ? OR p.id > ?)"
     values = (since[0], *since)
     if until[0] is None or until[1] is None:
         return after, values
-    return f"{after} AND {up_to}", (*values, until[0], until[0], until[1])
+    return f"{after} AND p.at_us <= ? AND (p.at_us < ? OR p.id <= ?)", (*values, until[0], until[0], until[1])
 
 
 def _without(doubts: Sequence[Sequence[str]], check: str) -> str | None:
@@ -347,7 +349,6 @@ def _doubts(kept: str | None) -> list[Any]:
     return doubts
 
 
-_THE_BEGINNING = (-(2**62), -1)
 _DOUBTS = "SELECT m.id, m.doubts FROM measurement m JOIN part p ON p.id = m.part_id WHERE"
 _NOTHING_TAKEN = (("head", ""), ("tail", ""), ("digest", ""), ("taken", 0))
 _STREAM_COLUMNS = ("head", "tail", "digest", "taken", "lines", "reader", "open_part_id", "last_at_us")

@@ -158,12 +158,12 @@ def first_place(sql: "Sql", machine: str) -> Place | None:
 
 def parts_within(sql: "Sql", machine: str, since: Place, until: Place | None) -> list[str]:
     """Names of the complete parts with readings after one place, up to another, in their order."""
-    up_to = "" if until is None else "AND (p.at_us < ? OR (p.at_us = ? AND p.id <= ?))"
+    up_to = "" if until is None else "AND p.at_us <= ? AND (p.at_us < ? OR p.id <= ?)"
     values: list[Any] = [machine, since[0], *since]
     if until is not None:
         values += [until[0], *until]
     rows = sql.rows(
-        f"SELECT p.part {_MEASURED} AND (p.at_us > ? OR (p.at_us = ? AND p.id > ?)) {up_to} ORDER BY p.at_us, p.id",
+        f"SELECT p.part {_MEASURED} AND p.at_us >= ? AND (p.at_us > ? OR p.id > ?) {up_to} ORDER BY p.at_us, p.id",
         values,
     )
     return [name for (name,) in rows]
@@ -171,12 +171,12 @@ def parts_within(sql: "Sql", machine: str, since: Place, until: Place | None) ->
 
 def were_followed(sql: "Sql", machine: str, since: Place, until: Place | None, before: int) -> bool:
     """Whether a part of that span was complete before event `before`: the trend has taken it."""
-    up_to = "" if until is None else "AND (p.at_us < ? OR (p.at_us = ? AND p.id <= ?))"
+    up_to = "" if until is None else "AND p.at_us <= ? AND (p.at_us < ? OR p.id <= ?)"
     values: list[Any] = [machine, before, since[0], *since]
     if until is not None:
         values += [until[0], *until]
     found = sql.value(
-        f"SELECT 1 {_MEASURED} AND p.ended < ? AND (p.at_us > ? OR (p.at_us = ? AND p.id > ?)) {up_to} LIMIT 1", values
+        f"SELECT 1 {_MEASURED} AND p.ended < ? AND p.at_us >= ? AND (p.at_us > ? OR p.id > ?) {up_to} LIMIT 1", values
     )
     return found is not None
 
@@ -187,7 +187,7 @@ def proposals_since(sql: "Sql", machine: str, statuses: Sequence[str], since: Pl
         "SELECT o.id, o.register, o.status, o.payload, p.at_us, p.id FROM proposal o "
         "JOIN part p ON p.id = o.opened_part_id "
         f"WHERE o.machine = ? AND o.status IN ({marks(statuses)}) "
-        "AND (p.at_us > ? OR (p.at_us = ? AND p.id > ?)) ORDER BY o.seq",
+        "AND p.at_us >= ? AND (p.at_us > ? OR p.id > ?) ORDER BY o.seq",
         (machine, *statuses, since[0], *since),
     )
     return [
