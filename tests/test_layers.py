@@ -33,7 +33,7 @@ SHELLS = {
     "feedback.snippets.dialects",
     "feedback.snippets.folder",
 }
-SHELL_PACKAGES = ("feedback.ledger.", "feedback.commands.", "feedback.board.")
+SHELL_PACKAGES = ("feedback.ledger.", "feedback.commands.", "feedback.board.", "feedback.reports.")
 REACHES_OUT = {
     "socket",
     "http",
@@ -140,6 +140,7 @@ IN_A_TRANSACTION = (
     "feedback.processing",
     "feedback.desk",
     "feedback.trendview",
+    "feedback.capability",
     "feedback.fitness.examiner",
     "feedback.fitness.survey",
 )
