@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from feedback.configuration.facts import Artefact, Configuration, Machine
 from feedback.fitness.calibration import Values
-from feedback.fitness.judging import Entry, Said, entry_of, seen_of, values_of
+from feedback.fitness.judging import Entry, Said, entry_of, identity, seen_of, values_of
 from feedback.fitness.standing import (
     LAST_ID,
     THE_BEGINNING,
@@ -49,6 +49,7 @@ class Examiner:
         name = self.machine.name
         rows = probes.checks(sql, name)
         self._seen = [seen_of(row.id, row.content) for row in rows if not row.set_aside]
+        self._known = {identity(row.content) for row in rows}
         self._values: dict[int, Values] = {
             row.probe: values_of(row.content) for row in rows if row.what == "calibration" and row.content["values"]
         }
@@ -122,9 +123,14 @@ class Examiner:
         for one in sorted(said, key=lambda one: one.place):
             probe = one.content.get("probe") or self.machine.probe.number
             entry = entry_of(one, self._values.get(probe), self.machine, self.artefacts)
+            if identity(entry) in self._known:
+                continue
+            self._known.add(identity(entry))
             if entry.get("values"):
                 self._values[probe] = values_of(entry)
             entries.append(entry)
+        if not entries:
+            return
         first = tx.numbers.probe_check
         why = "; ".join(entry["words"] for entry in entries[-3:])
         tx.append("checked", self.machine.name, {"checks": entries, "why": why})

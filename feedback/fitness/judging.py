@@ -38,6 +38,12 @@ def entry_of(said: Said, last: Values | None, machine: Machine, artefacts: Mappi
     return _calibration_words(said, machine.probe.number, None, values, (found,))
 
 
+def identity(entry: Entry) -> tuple[Any, ...]:
+    """What makes two records the same one, delivered twice."""
+    found = entry.get("actual") or tuple(sorted(entry["values"].items()))
+    return entry["what"], entry["probe"], entry["artefact"], entry["at"][0], found
+
+
 def values_of(entry: Entry) -> Values:
     """The values of a calibration's entry, exact."""
     return {word: None if value is None else Decimal(value) for word, value in entry["values"].items()}

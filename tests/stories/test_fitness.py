@@ -454,6 +454,19 @@ def test_a_day_read_at_once_is_believed_as_the_day_read_part_by_part(tell: Tell)
     assert backlog.decision()["error_mm"] == pytest.approx(story.decision()["error_mm"], abs=1e-4)
 
 
+def test_a_log_delivered_twice_checks_the_probe_once(tell: Tell) -> None:
+    """A copy of the morning's file brings no second check: the chart would look steadier than the probe is."""
+    story = calibrate(shop(tell), GOOD)
+    ring(story, 0.4).cut(parts=2)
+    ring(story, 5.0)
+    (log,) = (story.folder / "logs/M1").iterdir()
+    before = probe(story)
+    story.deliver(log.read_text(), file="copy.txt")
+    assert probe(story) == before
+    assert len(before["checks"]) == 2
+    assert len(story.events("doubted")) == 1
+
+
 def test_status_says_it_without_reading_anything_else(tell: Tell) -> None:
     """The operator at the machine learns in a moment that the probe must be seen to."""
     story = ring(worn(tell), 5.8)
