@@ -1,9 +1,11 @@
 """Serves the board, and keeps a reader of the logs beside it when asked to."""
 
 import logging
+import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
@@ -34,9 +36,12 @@ class _Server(Server):
         self.should_exit = True
 
 
-def serve(folder: Path, settings: Settings, *, with_reader: bool = False) -> None:
-    """Serve until SIGINT or SIGTERM. TrueupError when the port is taken."""
+def serve(
+    folder: Path, settings: Settings, *, with_reader: bool = False, announce: Callable[[], None] = lambda: None
+) -> None:
+    """Serve until SIGINT or SIGTERM; `announce` is called before. TrueupError when the port is taken."""
     app = make(folder, settings)
+    announce()
     server = server_of(app, settings)
     with _reader(folder, wanted=with_reader):
         open_meanwhile(app)
@@ -72,8 +77,16 @@ def _reader(folder: Path, *, wanted: bool) -> Iterator[None]:
     running = subprocess.Popen(
         [sys.executable, "-m", "feedback", "--cell", str(folder), "watch"], stdout=subprocess.DEVNULL
     )
+    waiting = threading.Thread(target=_wait_for, args=(running,))
+    waiting.start()  # a child nobody waits for would still look alive after its end
     try:
         yield
     finally:
         running.terminate()
-        running.wait()
+        waiting.join()
+
+
+def _wait_for(running: "subprocess.Popen[bytes]") -> None:
+    code = running.wait()
+    if code not in (0, -signal.SIGTERM):
+        log.error("the reader of the logs ended with code %s; start it again: trueup watch", code)

@@ -36,10 +36,13 @@ def command(
 
     logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s")
     settings = Settings(port=port, names=tuple(name.strip() for name in names), closed=closed)
-    click.echo(
-        f"The board is at http://{settings.names[0] if settings.names else 'localhost'}:{port}/ (Ctrl-C ends it)"
+    address = f"http://{settings.names[0] if settings.names else 'localhost'}:{port}/"
+    serve(
+        folder,
+        settings,
+        with_reader=with_reader,
+        announce=lambda: click.echo(f"The board is at {address} (Ctrl-C ends it)"),
     )
-    serve(folder, settings, with_reader=with_reader)
 
 
 def _set_pin(folder: Path, person: str) -> None:
