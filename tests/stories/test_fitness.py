@@ -467,6 +467,20 @@ def test_a_log_delivered_twice_checks_the_probe_once(tell: Tell) -> None:
     assert len(story.events("doubted")) == 1
 
 
+def test_checks_that_arrive_in_a_file_of_their_own_at_night_say_the_same(tell: Tell) -> None:
+    """Some shops collect the checks apart from the parts: what is in doubt depends on the times, not on the order."""
+    steady, apart = shop(tell), shop(tell)
+    checks = ""
+    for error_um, parts in ((0.4, 3), (-0.3, 3), (6.0, 2), (0.1, 3)):
+        ring(steady, error_um).cut(parts=parts)
+        checks += f"ARTEFACT RING1 ACTUAL {40.00062 + error_um / 1000:.4f} TEMP 20.0 {when(apart)}\n"
+        apart.cut(parts=parts)
+    apart.deliver(checks, file="checks.txt")
+    assert doubted_parts(apart) == doubted_parts(steady) == all_parts(steady)[3:8]
+    assert (state(apart), state(steady)) == ("fit", "fit")
+    assert apart.cut().decision()["error_mm"] == pytest.approx(steady.cut().decision()["error_mm"], abs=1e-4)
+
+
 def test_status_says_it_without_reading_anything_else(tell: Tell) -> None:
     """The operator at the machine learns in a moment that the probe must be seen to."""
     story = ring(worn(tell), 5.8)
