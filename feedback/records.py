@@ -108,11 +108,13 @@ class ProbeCalibration(Record):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repeat(Record):
-    """One touch of a repeatability study."""
+    """One touch of a repeatability study; `x` and `y` are where the probe touched, where the log states it."""
 
     artefact: str
     point: int
     actual: Decimal
+    x: Decimal | None = None
+    y: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,9 +15,17 @@ from feedback.expansion import REFERENCE_C
 from feedback.follow import UM_PER_MM
 from feedback.metrology.budget import Known, feature_budget, missing, rounded_up
 from feedback.metrology.capability import MeasurementCapability, measuring_system_um
+from feedback.metrology.circle import LEAST_POINTS, Circle, Point, least_squares_circle
 from feedback.metrology.conformity import Tolerance
 from feedback.metrology.inconclusive import InconclusiveError
-from feedback.metrology.repeatability import Directions, Relocation, Repeatability, per_direction, relocation
+from feedback.metrology.repeatability import (
+    LEAST_REPEATS,
+    Directions,
+    Relocation,
+    Repeatability,
+    per_direction,
+    relocation,
+)
 from feedback.metrology.repeatability import repeatability as judged_repeats
 from feedback.metrology.scatter import Interval, deviations_um, mean, spread_interval
 from feedback.metrology.study import feature_verdict
@@ -26,9 +34,9 @@ from feedback.uncertainty import known_of
 from feedback.units import from_mm, plain, to_mm
 
 STUDY_PAUSE_US: Final = 3600 * 1_000_000  # an hour without a touch ends a study
+USUAL_POINTS: Final = 36  # around a ring for the probe's 2D error (ISO 230-10, from memory)
 CAUTIONS: Final = (
     "on-machine probing cannot see the machine's own geometric errors: what cut the part also measures it",
-    "form is not known: the log states no points around a ring",
 )
 
 Entry = dict[str, Any]
@@ -42,6 +50,8 @@ class Touch(NamedTuple):
     actual: Decimal
     at_us: int
     source: str
+    x: Decimal | None = None  # where the probe touched
+    y: Decimal | None = None
 
 
 class Checked(NamedTuple):
@@ -66,6 +76,11 @@ class Repeats:
 
     def values_um(self, point: str, reference_mm: Decimal) -> list[float]:
         return deviations_um([touch.actual for touch in self.points[point]], reference_mm)
+
+    def repeated_um(self, reference_mm: Decimal) -> dict[str, list[float]]:
+        """The points touched often enough for a study; points around a ring are touched once, for the circle."""
+        often = [point for point, touches in self.points.items() if len(touches) >= LEAST_REPEATS]
+        return {point: self.values_um(point, reference_mm) for point in often}
 
 
 def newest_repeats(touches: Sequence[Touch], machine: Machine) -> dict[str, Repeats]:
@@ -112,7 +127,7 @@ def measured_repeatability(touches: Sequence[Touch], machine: Machine) -> Direct
     study = found[last]
     reference = touches[-1].actual
     try:
-        return per_direction({point: study.values_um(point, reference) for point in study.points}, study.step_um)
+        return per_direction(study.repeated_um(reference), study.step_um, "point")
     except InconclusiveError:
         return None
 
@@ -130,13 +145,16 @@ def study(
         still_open.append("no touch of an artefact is in the log: run a repeatability study (REPEAT lines)")
     measured = measured_repeatability(touches, machine)
     bias = {artefact.name: _bias(artefact, machine, checks) for artefact in configuration.artefacts.values()}
+    rings = list(_rings(newest_repeats(touches, machine).values(), still_open))
+    form_um = max((ring["range_um"] for ring in rings), default=None)
     still_open += _stated_otherwise(machine, measured)
     return {
         "machine": machine.name,
         "repeatability": repeats,
         "checks": [entry for entry in bias.values() if entry is not None],
         "relocation": list(_relocations(checks, still_open)),
-        "features": _features(configuration, machine, measured, bias),
+        "rings": rings,
+        "features": _features(configuration, machine, measured, bias, form_um),
         "suggested": _suggested(machine, measured),
         "open": still_open,
         "cautions": list(CAUTIONS),
@@ -157,7 +175,7 @@ def _repeats(found: Repeats, configuration: Configuration, still_open: list[str]
         "points": [_point(point, values, found, still_open) for point, values in points.items()],
     }
     try:
-        together = per_direction(points, found.step_um)
+        together = per_direction(found.repeated_um(reference), found.step_um, "point")
     except InconclusiveError:
         return entry
     return {
@@ -175,7 +193,8 @@ def _point(point: str, values_um: Sequence[float], found: Repeats, still_open: l
     try:
         judged = judged_repeats(values_um, found.step_um)
     except InconclusiveError as why:
-        still_open.append(f"artefact {found.artefact} point {point}: {why}")
+        if _mean_place(touches) is None:  # a point around a ring is touched once, for the circle
+            still_open.append(f"artefact {found.artefact} point {point}: {why}")
         return entry
     return {**entry, **_repeatability(judged)}
 
@@ -251,16 +270,62 @@ def _relocation(artefact: str, found: Relocation) -> Entry:
     }
 
 
+def _rings(studies: Iterable[Repeats], still_open: list[str]) -> Iterator[Entry]:
+    """The least-squares circle through the points of each artefact that were touched around it."""
+    for found in studies:
+        points = [_mean_place(touches) for touches in found.points.values()]
+        places = [place for place in points if place is not None]
+        if not places:
+            continue
+        try:
+            circle = least_squares_circle(places)
+        except InconclusiveError as why:
+            still_open.append(f"artefact {found.artefact}, points around it: {why}")
+            continue
+        if len(places) == LEAST_POINTS:
+            still_open.append(
+                f"artefact {found.artefact}: any circle fits three points; touch {USUAL_POINTS} around it"
+            )
+            continue
+        yield _ring(found.artefact, circle)
+
+
+def _mean_place(touches: Sequence[Touch]) -> Point | None:
+    """Where a point was touched, in the mean of its touches (mm); None where the log does not say."""
+    places = [(touch.x, touch.y) for touch in touches if touch.x is not None and touch.y is not None]
+    if not places:
+        return None
+    return float(sum(x for x, _ in places) / len(places)), float(sum(y for _, y in places) / len(places))
+
+
+def _ring(artefact: str, circle: Circle) -> Entry:
+    points, range_um = len(circle.radial), circle.radial_range * UM_PER_MM
+    few = "" if points >= USUAL_POINTS else f"; {USUAL_POINTS} points are usual"
+    words = f"2D error {range_um:.1f} um: range of the distances from the least-squares centre, {points} points{few}"
+    return {
+        "artefact": artefact,
+        "points": points,
+        "x_mm": circle.x,
+        "y_mm": circle.y,
+        "diameter_mm": circle.diameter,
+        "range_um": range_um,
+        "sd_um": circle.residual_sd * UM_PER_MM,
+        "radial_um": [one * UM_PER_MM for one in circle.radial],
+        "words": words,
+    }
+
+
 def _features(
     configuration: Configuration,
     machine: Machine,
     measured: Directions | None,
     bias: Mapping[str, Entry | None],
+    form_um: float | None,
 ) -> list[Entry]:
     believed = machine if measured is None else replace(machine, repeatability_mm=_exact_mm(measured))
     worst_bias = max((abs(entry["mean_error_um"]) for entry in bias.values() if entry is not None), default=None)
     return [
-        _feature(configuration, believed, feature, measured, worst_bias)
+        _feature(configuration, believed, feature, _Found(measured, worst_bias, form_um))
         for plan in configuration.plans.values()
         if plan.machines is None or machine.name in plan.machines
         for feature in plan.features.values()
@@ -268,16 +333,34 @@ def _features(
     ]
 
 
+class _Found(NamedTuple):
+    """What the study adds to what the configuration knows."""
+
+    measured: Directions | None
+    bias_um: float | None
+    form_um: float | None
+
+    @property
+    def step_um(self) -> float:
+        return 0.0 if self.measured is None else next(iter(self.measured.each.values())).resolution_um
+
+
 def _feature(
     configuration: Configuration,
     machine: Machine,
     feature: Feature,
-    measured: Directions | None,
-    bias_um: float | None,
+    found: "_Found",
 ) -> Entry:
     cte = configuration.plans[feature.plan].cte_per_k
     known = known_of(feature, machine, configuration.artefacts.values(), cte)
-    known = replace(known, repeat_degrees=0 if measured is None else measured.degrees, bias_um=bias_um)
+    degrees = 0 if found.measured is None else found.measured.degrees
+    known = replace(
+        known,
+        repeat_degrees=degrees,
+        resolution_um=found.step_um,
+        bias_um=found.bias_um,
+        form_um=found.form_um,
+    )
     budget = feature_budget(known)
     if known.repeat_sd_um is None:
         return {"feature": feature.key, "budget": budget.table(), "open": missing(known), "verdict": None}

@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from decimal import Decimal
+from math import cos, pi, sin
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -83,6 +84,35 @@ def test_a_commissioning_study_says_what_the_probe_can_judge(opened: Cell) -> No
     assert bore["open"] == ["form: no points around a ring were probed"]
     assert found["suggested"]["line"].startswith('repeatability = "0.000')
     assert any("machine's own geometric errors" in words for words in found["cautions"])
+
+
+def test_points_around_the_ring_give_the_2d_error(opened: Cell) -> None:
+    """Three lobes of 1 um on 36 points around a ring: 2 um from least to most, and the centre where the ring stands."""
+    text = ""
+    for k in range(36):
+        angle = 2 * pi * k / 36
+        radius = 20.0004 + 0.001 * cos(3 * angle)
+        x, y = 12.5 + radius * cos(angle), -3 + radius * sin(angle)
+        text += f"REPEAT RING1 POINT {k + 2} ACTUAL {2 * radius:.5f} X {x:.5f} Y {y:.5f}\n"
+
+    found = _study(opened, _repeats(0.5, points=1) + text)
+
+    assert found["repeatability"][0]["sd_um"] == pytest.approx(0.5, rel=0.5)
+    (ring,) = found["rings"]
+    assert (ring["points"], ring["range_um"]) == (36, pytest.approx(2.0, abs=0.02))
+    assert (ring["x_mm"], ring["y_mm"], ring["diameter_mm"]) == pytest.approx((12.5, -3.0, 40.0008), abs=5e-6)
+    assert ring["words"] == "2D error 2.0 um: range of the distances from the least-squares centre, 36 points"
+
+
+def test_points_on_one_side_of_the_ring_are_answered_in_words(opened: Cell) -> None:
+    """Three points fit any circle, and points on a line none."""
+    early, late = "DATE 20261125 TIME 060000", "DATE 20261125 TIME 090000"
+    line = "".join(f"REPEAT RING1 POINT {k} ACTUAL 40 X {k}.0 Y {2 * k}.0 {early}\n" for k in range(1, 6))
+    three = "".join(f"REPEAT RING1 POINT {k} ACTUAL 40 X {k % 2}.0 Y {k}.0 {late}\n" for k in range(1, 4))
+
+    (words,) = _study(opened, line)["open"]
+    assert words.startswith("artefact RING1, points around it: all points lie on one line")
+    assert _study(opened, three)["open"] == ["artefact RING1: any circle fits three points; touch 36 around it"]
 
 
 def test_the_suggested_line_is_what_cell_toml_takes(opened: Cell) -> None:

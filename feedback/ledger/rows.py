@@ -285,7 +285,8 @@ def _calibration(writer: _Writer, record: ProbeCalibration) -> None:
 
 
 def _repeat(writer: _Writer, record: Repeat) -> None:
-    writer.other("repeat", record, {"artefact": record.artefact, "point": record.point, "actual": record.actual})
+    place = {"artefact": record.artefact, "point": record.point}
+    writer.other("repeat", record, {**place, "actual": record.actual, "x": record.x, "y": record.y})
 
 
 _WRITERS: Final[dict[type, Callable[[_Writer, Any], None]]] = {

@@ -18,7 +18,15 @@ WHERE o.machine = ? AND o.kind = ? ORDER BY o.at_us, o.id"""
 def touches(sql: "Sql", machine: str) -> list[Touch]:
     """Every touch of a machine's repeatability studies, in order of time."""
     return [
-        Touch(said["artefact"], said["point"], Decimal(said["actual"]), at_us, f"{path}:{line}")
+        Touch(
+            said["artefact"],
+            said["point"],
+            Decimal(said["actual"]),
+            at_us,
+            f"{path}:{line}",
+            _exact(said["x"]),
+            _exact(said["y"]),
+        )
         for said, at_us, path, line in _said(sql, machine, "repeat")
     ]
 

@@ -86,6 +86,7 @@ class Directions:
     degrees: int
     worst: str
     alike_p: float  # probability of spreads this unlike, if all directions repeat alike (Bartlett)
+    what: str = "direction"  # what the names are names of
 
     @property
     def are_alike(self) -> bool:
@@ -94,15 +95,21 @@ class Directions:
     @property
     def words(self) -> tuple[str, ...]:
         if self.are_alike:
-            return (f"all directions repeat alike: {self.pooled_sd_um:.2f} um over {self.degrees} degrees of freedom",)
+            known = f"{self.pooled_sd_um:.2f} um over {self.degrees} degrees of freedom"
+            return (f"repeats to {known}" if len(self.each) == 1 else f"all {self.what}s repeat alike: {known}",)
         sd_um = self.each[self.worst].sd_um.value
         spreads = f"{sd_um:.2f} um against {self.pooled_sd_um:.2f} um over all"
-        return (f"direction {self.worst} repeats worse than the others ({spreads}): look for a loose stylus or dirt",)
+        return (f"{self.what} {self.worst} repeats worse than the others ({spreads}): look for a loose stylus or dirt",)
 
 
-def per_direction(touches: Mapping[str, Sequence[float]], resolution_um: float = 0.0) -> Directions:
-    """Repeatability in each direction and over all of them. InconclusiveError names the direction that falls short."""
-    each = {name: _named(name, values, resolution_um) for name, values in touches.items()}
+def per_direction(
+    touches: Mapping[str, Sequence[float]], resolution_um: float = 0.0, what: str = "direction"
+) -> Directions:
+    """Repeatability in each direction and over all of them. InconclusiveError names the direction that falls short.
+
+    `what` the names are names of, where they are not directions but points.
+    """
+    each = {name: _named(f"{what} {name}", values, resolution_um) for name, values in touches.items()}
     at_least(len(each), 1, "directions", "repeat touches in the direction of each axis")
     spreads = [found.sd_um.value for found in each.values()]
     sd, degrees = pooled(spreads, [found.degrees for found in each.values()])
@@ -112,6 +119,7 @@ def per_direction(touches: Mapping[str, Sequence[float]], resolution_um: float =
         degrees=degrees,
         worst=max(each, key=lambda name: each[name].sd_um.value),
         alike_p=spreads_alike(spreads, [found.degrees for found in each.values()])[1],
+        what=what,
     )
 
 
@@ -119,7 +127,7 @@ def _named(name: str, values: Sequence[float], resolution_um: float) -> Repeatab
     try:
         return repeatability(values, resolution_um)
     except InconclusiveError as why:
-        raise InconclusiveError(f"direction {name}: {why}") from None
+        raise InconclusiveError(f"{name}: {why}") from None
 
 
 def spreads_alike(spreads: Sequence[float], degrees: Sequence[int]) -> tuple[float, float]:

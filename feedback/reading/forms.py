@@ -141,6 +141,8 @@ def repeat(words: Words) -> list[Record]:
             artefact=words.values["REPEAT"],
             point=words.whole("POINT"),
             actual=words.length("ACTUAL"),
+            x=words.maybe_length("X"),
+            y=words.maybe_length("Y"),
         )
     ]
 

@@ -19,7 +19,7 @@ KNOWN: Final[dict[str, frozenset[str]]] = {
     "SETTER": frozenset({"TOOL", "LENGTH", "RADIUS", "DIAMETER"}) | VALUED,
     "ARTEFACT": frozenset({"ARTEFACT", "PROBE", "ACTUAL", "X", "Y", "TEMP"}) | VALUED,
     "CALIBRATION": frozenset({"PROBE", "ARTEFACT"}) | VALUED,  # and any word a calibration prints
-    "REPEAT": frozenset({"REPEAT", "POINT", "ACTUAL", "TEMP"}) | VALUED,
+    "REPEAT": frozenset({"REPEAT", "POINT", "ACTUAL", "X", "Y", "TEMP"}) | VALUED,
 }
 NEEDED: Final[dict[str, tuple[str, ...]]] = {
     "PART": ("PART",),
