@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 UM_PER_MM: Final = 1000
 CHECKS_SHOWN: Final = 50
+CHART_SHOWN: Final = 200  # newest values of a chart; its centre comes from the first ones all the same
 PARTS_SHOWN: Final = 500
 ROUNDING: Final = 12**-0.5  # standard deviation of what a last digit hides, in digits
 
@@ -110,19 +111,23 @@ def chart_of(shown: Sequence[CheckRow], since: Place | None, artefact: Artefact,
     return {
         "artefact": artefact.name,
         "since": None if since is None else moment(since[0]).astimezone(machine.time_zone).isoformat(),
-        "times": [row.content["time"] for row in shown],
-        "error_um": [round(error, 3) for error in found.values],
-        "ewma_um": [round(average, 3) for average in found.ewma],
+        "times": [row.content["time"] for row in shown][-CHART_SHOWN:],
+        "error_um": _newest(found.values),
+        "ewma_um": _newest(found.ewma),
         "error_limit_um": limit_um,
         "centre_um": None if limits is None else round(limits.centre, 3),
         "sigma_um": None if limits is None else round(limits.sigma, 3),
         "lower_um": None if limits is None else round(limits.lower, 3),
         "upper_um": None if limits is None else round(limits.upper, 3),
-        "ewma_lower_um": [round(value, 3) for value in found.ewma_lower],
-        "ewma_upper_um": [round(value, 3) for value in found.ewma_upper],
+        "ewma_lower_um": _newest(found.ewma_lower),
+        "ewma_upper_um": _newest(found.ewma_upper),
         "found": found.found,
         "words": chart_words(found, limit_um, [row.content["time"] for row in shown]),
     }
+
+
+def _newest(values: Sequence[float]) -> list[float]:
+    return [round(value, 3) for value in values[-CHART_SHOWN:]]
 
 
 def chart_words(found: Chart, limit_um: float, times: Sequence[str]) -> str:
