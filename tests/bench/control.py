@@ -50,7 +50,10 @@ SCENARIOS = (
 BANDS = (0.05, 0.10, 0.20, 0.30, 0.45, 0.60, 0.80)
 # Of one band: aim, confidence, evidence. From the defaults to what a shop may set that trusts its wear and its probe.
 STYLES = ((0.5, 0.99, 3), (1.0, 0.99, 3), (1.0, 0.90, 3), (1.0, 0.90, 2))
-ORACLE_BANDS = (0.01, 0.02, 0.03, 0.05, 0.07, 0.10, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50, 0.65, 0.80, 1.0, 1.3, 1.8)
+ORACLE_BANDS = (
+    *(0.01, 0.02, 0.03, 0.05, 0.07, 0.10, 0.15, 0.20, 0.25, 0.30, 0.35, 0.40, 0.45, 0.50, 0.58, 0.65, 0.72, 0.80, 0.90),
+    *(1.0, 1.15, 1.3, 1.5, 1.8),
+)
 ORACLE_AIMS = (0.0, 0.25, 0.5, 0.75, 1.0)
 WEIGHTS = (0.1, 0.3, 0.4, 0.5, 0.6, 0.8)
 GOAL_RMS, GOAL_CORRECTIONS, GOAL_STABLE = 1.10, 1.10, 1.0
