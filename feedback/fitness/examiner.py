@@ -197,10 +197,10 @@ class Examiner:
 
     def kept_states(self) -> list[dict[str, Any]]:
         """The state of every probe now, as it is kept and shown."""
-        now = self.now()
+        now = self.newest_place()
         return [self._state_content(found, now, self._states.get(found.probe)) for found in self.states(now)]
 
-    def now(self) -> Place:
+    def newest_place(self) -> Place:
         """The newest place of all."""
         newest = [self._clock.newest or THE_BEGINNING, *(one.place for one in self._seen)]
         return max(place[0] for place in newest), LAST_ID

@@ -20,6 +20,7 @@ UM_PER_MM: Final = 1000
 CHECKS_SHOWN: Final = 50
 CHART_SHOWN: Final = 200  # newest values of a chart; its centre comes from the first ones all the same
 PARTS_SHOWN: Final = 500
+NOW: Final = 5  # checks that say where a drift stands
 ROUNDING: Final = 12**-0.5  # standard deviation of what a last digit hides, in digits
 
 
@@ -31,7 +32,7 @@ def fitness_of(configuration: Configuration, machine: Machine, sql: "Sql") -> di
     examiner = Examiner(configuration, machine, sql)
     rows, doubts = probes.checks(sql, machine.name), probes.doubts(sql, machine.name)
     kept = examiner.kept_states()
-    worst = worst_of(examiner.states(examiner.now()))
+    worst = worst_of(examiner.states(examiner.newest_place()))
     return {
         "machine": machine.name,
         "state": worst.name,
@@ -145,9 +146,11 @@ def chart_words(found: Chart, limit_um: float, times: Sequence[str]) -> str:
 
 
 def _reach(found: Chart, limit_um: float) -> str:
-    """When a drift will reach the limit, from where its average stands now."""
+    """When a drift will reach the limit, from where its newest checks stand now."""
     side = 1.0 if found.size > 0 else -1.0
-    left = limit_um - side * found.ewma[-1]
+    newest = found.values[-NOW:]
+    now_um = sum(newest) / len(newest) + found.size * (len(newest) - 1) / 2
+    left = limit_um - side * now_um
     if left <= 0:
         return f"the limit of {limit_um:g} um is reached"
     return f"the limit of {limit_um:g} um will be reached in about {max(1, round(left / abs(found.size)))} checks"
