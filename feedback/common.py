@@ -20,12 +20,14 @@ _AS_THE_PROBE = "That is how a probe that reads all sizes wrong looks"
 class Told:
     """The cause of what one register's readings did, and the words for it.
 
-    `needs_a_person`: nothing may be proposed for the register until somebody has looked and released it.
+    `needs_a_person`: nothing may be proposed for the register until somebody has looked and released it. `holds`: parts
+    that it stays true for, when later ones no longer show it as clearly.
     """
 
     cause: Cause
     words: str
     needs_a_person: bool = False
+    holds: int = 0
 
 
 Verdict = Mapping[Register, Told]

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from feedback.stretch import SPAN, Residue
+from feedback.stretch import NEWS, SPAN, Residue
 from rules.evidence import Cause
 
 Array = NDArray[np.float64]
@@ -27,7 +27,6 @@ Flags = NDArray[np.bool_]
 RAMPS: Final = (6, 9, 12, 16, 20)  # parts ago that a steady drift may have begun
 CURVES: Final = (5, 7, 9, 12, 16, 20)  # likewise for one that settles
 SETTLING: Final = 6.0  # parts in which two thirds of the latter are done: an hour at some minutes a part
-NEWS: Final = 10  # parts after which a sudden change is simply where the register now stands
 
 STEPS: Final = slice(0, SPAN)
 STEADY: Final = slice(SPAN, SPAN + len(RAMPS))

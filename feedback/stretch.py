@@ -26,7 +26,8 @@ SPAN = 20  # parts of the machine looked back on: a drift of one reading's scatt
 BIN_OF_AGE = np.repeat(np.arange(8), (1, 1, 1, 1, 3, 3, 5, 5))  # the newest parts stand for themselves
 BINS = int(BIN_OF_AGE[-1]) + 1
 MOST_PASSED = 100  # as the trend counts them
-KEPT = SPAN + 2  # parts of a group that are remembered beyond a run: the span, and the part before it
+NEWS = 10  # parts after which a sudden change is simply where the register now stands
+KEPT = SPAN + NEWS + 2  # parts of a group that are remembered beyond a run
 UNREAD_VAR = 1e12  # of a bin without a reading: it then tells nothing
 
 

@@ -34,6 +34,8 @@ CHIP_UM: Final = 15.0
 ENTRY_SHARE: Final = 1.0  # of a register change: it did nothing, or twice as much
 
 # How often a thing begins, as odds against any one part.
+_DAILY: Final = -log(100)
+_OFTEN: Final = -log(200)
 _SELDOM: Final = -log(500)
 _RARE: Final = -log(5000)
 _CHIP: Final = -log(300)
@@ -124,7 +126,7 @@ class Suspects:
         yield Hypothesis("new-edge", who, columns * lost, (EDGE_UM,) * count, STEPS, _SELDOM)
         yield Hypothesis("tool-broken", who, columns * lost, (BROKEN_UM,) * count, STEPS, _RARE, sign=1)
         for at in range(count):
-            yield Hypothesis("wear", who, (columns * lost)[:, at : at + 1], (WORN_UM,), STEADY, _SELDOM, sign=1)
+            yield Hypothesis("wear", who, (columns * lost)[:, at : at + 1], (WORN_UM,), STEADY, _OFTEN, sign=1)
         for register in registers:
             yield from self._apart(register, who)
 
@@ -175,14 +177,14 @@ class Suspects:
             by_axis = {register.axis: self.registers[register] for register in registers}
             if "Z" in by_axis:
                 along = by_axis["Z"][:, None]
-                yield Hypothesis("warm-up", "machine", along, (GROWN_UM,), DRIFTS, _SELDOM)
+                yield Hypothesis("warm-up", "machine", along, (GROWN_UM,), DRIFTS, _DAILY)
                 if "Y" in by_axis:
                     both = np.column_stack([by_axis["Z"], by_axis["Y"]])
                     usual = (GROWN_UM, GROWN_ASIDE_UM)
-                    yield Hypothesis("warm-up", "machine", both, usual, DRIFTS, _SELDOM)
+                    yield Hypothesis("warm-up", "machine", both, usual, DRIFTS, _DAILY)
         lengths = [self.registers[register] for register in self.registers if register.axis == "length"]
         if len(lengths) > 1:
-            yield Hypothesis("warm-up", "machine", np.sum(lengths, axis=0)[:, None], (GROWN_UM,), DRIFTS, _SELDOM)
+            yield Hypothesis("warm-up", "machine", np.sum(lengths, axis=0)[:, None], (GROWN_UM,), DRIFTS, _DAILY)
 
     @cached_property
     def sizes(self) -> list[Register]:

@@ -1,6 +1,6 @@
 """Names what moved one machine's readings, from all its groups together, part by part. Pure.
 
-What is told after a part rests on the newest parts alone (`stretch.SPAN`), so that it is the same live, in a backlog
+What is told after a part rests on the newest parts alone (`stretch.KEPT`), so that it is the same live, in a backlog
 and after a restart. Most parts are plain: only where readings stand off are the hypotheses weighed at all.
 """
 
@@ -10,12 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from feedback.common import NOTHING, Told, Verdict, probe_words, together_words, undecided_words
+from feedback.common import NOTHING, QUIET, Told, Verdict, probe_words, together_words, undecided_words
 from feedback.configuration.facts import Group
 from feedback.follow import Moment, Progress
-from feedback.hypotheses import SINCE, Hypothesis, Readings, Scores, families, scores
+from feedback.hypotheses import ONCE, SINCE, STEPS, Hypothesis, Readings, Scores, families, scores
 from feedback.registers import Register
-from feedback.stretch import Place, Stretch
+from feedback.stretch import NEWS, Place, Stretch
 from feedback.suspects import Suspects
 from rules.evidence import Cause
 
@@ -36,6 +36,7 @@ class _Found:
 
     key: Key
     since: int
+    holds: int
     moved: Mapping[Register, float]
 
 
@@ -99,10 +100,12 @@ class Weighing:
         self._suspects = Suspects(
             [stretch.group for stretch in self._stretches], [stretch.sensitivity for stretch in self._stretches]
         )
+        self._seen: dict[Place, Verdict] = {}  # what each part shows by itself
         self._told: dict[Place, Verdict] = {}
 
     def forget(self, group: Group) -> None:
         """The group is about to be followed anew."""
+        self._seen = {}
         if group.key in self._at:
             self._at[group.key].forget()
 
@@ -137,17 +140,35 @@ class Weighing:
     def _weigh(self, wanted: set[Place]) -> None:
         """What is told after the wanted parts, and after the newest of every group; older answers are forgotten."""
         places = sorted({place for stretch in self._stretches for place in stretch.places})
+        asked = wanted | {stretch.places[-1] for stretch in self._stretches if stretch.places}
         number = {place: at for at, place in enumerate(places)}
-        numbers = [np.array([number[place] for place in stretch.places], dtype=np.int64) for stretch in self._stretches]
+        at = [number[place] for place in sorted(asked) if place in number]
+        self._find(places, {one for last in at for one in range(max(0, last - NEWS), last + 1)})
+        self._told = {places[one]: self._held(places[max(0, one - NEWS) : one + 1]) for one in at}
+
+    def _find(self, places: Sequence[Place], wanted: set[int]) -> None:
+        """Look anew at the parts with these numbers, as far as that has not been done."""
+        number = {place: at for at, place in enumerate(places)}
+        numbers = [np.array([number[place] for place in one.places], dtype=np.int64) for one in self._stretches]
         restless: set[int] = set()
         for stretch, own in zip(self._stretches, numbers, strict=True):
             restless |= {int(own[row]) for row in stretch.restless(own, RESTLESS_SD)}
-        wanted = wanted | {stretch.places[-1] for stretch in self._stretches if stretch.places}
-        self._told = {
-            place: self._verdict(numbers, number[place]) if number[place] in restless else NOTHING
-            for place in sorted(wanted)
-            if place in number
+        found = {places[at]: self._seen.get(places[at]) for at in wanted}
+        self._seen = {
+            place: (self._verdict(numbers, number[place]) if number[place] in restless else NOTHING)
+            if known is None
+            else known
+            for place, known in sorted(found.items())
         }
+
+    def _held(self, places: Sequence[Place]) -> Verdict:
+        """What was found after the last of these parts, and what the parts before found that still holds."""
+        held: dict[Register, Told] = {}
+        for ago, place in enumerate(reversed(places)):
+            for register, told in self._seen[place].items():
+                if ago == 0 or (told.holds >= ago and held.get(register, QUIET).cause in ("none", "unknown")):
+                    held[register] = told
+        return held
 
     def _verdict(self, numbers: Sequence[Counts], part: int) -> Verdict:
         residues, places, entries = [], [], list[Hypothesis]()
@@ -180,7 +201,8 @@ class Weighing:
     def _found(self, key: Key, tally: Tally) -> _Found:
         hypothesis, shape, sizes = tally.best(key)
         column = hypothesis.columns @ np.array(sizes)
-        return _Found(key, int(SINCE[shape]), self._moved(key[0], hypothesis, column))
+        since = int(SINCE[shape])
+        return _Found(key, since, _holds(hypothesis, since), self._moved(key[0], hypothesis, column))
 
     def _moved(self, cause: Cause, hypothesis: Hypothesis, column: NDArray[np.float64]) -> dict[Register, float]:
         """The registers that the cause seems to have moved, and by how much: what fits the change of their features."""
@@ -197,6 +219,13 @@ class Weighing:
         return {one: um for one, um in moved.items() if abs(um) > SHARE * largest}
 
 
+def _holds(hypothesis: Hypothesis, since: int) -> int:
+    """For how many parts more it is news: a drift goes on, a step grows old, and one wild reading is over."""
+    if hypothesis.shapes == STEPS:
+        return NEWS - since
+    return 0 if hypothesis.shapes == ONCE else NEWS
+
+
 def _place(moment: Moment) -> Place:
     return Place(moment.seen.at_us, moment.seen.part_id)
 
@@ -206,11 +235,11 @@ def _named(found: Sequence[_Found]) -> Verdict:
     edges = [one for one in found if one.key[0] == "new-edge"]
     if len(edges) > 1:
         words = together_words("; ".join(_changes(one) for one in edges))
-        return {register: Told("unknown", words, True) for one in edges for register in one.moved}
+        return {register: Told("unknown", words, True, one.holds) for one in edges for register in one.moved}
     for one in found:
         cause = one.key[0]
         words = probe_words(_changes(one)) if cause == "probe" else _changes(one)
-        told |= {register: Told(cause, words, cause == "probe") for register in one.moved}
+        told |= {register: Told(cause, words, cause == "probe", one.holds) for register in one.moved}
     return told
 
 
