@@ -8,14 +8,15 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response, StreamingResponse
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Mount, Route, Router
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from feedback.board import history_pages, limits_pages, proposal_pages, register_pages, shop_pages, sign_in_pages
+from feedback.board import shop_pages
 from feedback.board.access import RefusedError
 from feedback.board.desk import Desk, desk_of, session_of, trouble
 from feedback.board.guard import Guard
@@ -24,6 +25,7 @@ from feedback.board.settings import Settings
 from feedback.errors import TrueupError, UsageError
 
 OPEN_TO_ALL = ("/sign-in", "/own/")
+OTHERS = ("proposal", "register", "history", "limits", "sign_in")
 
 
 def make(folder: Path, settings: Settings) -> Starlette:
@@ -45,11 +47,7 @@ def make(folder: Path, settings: Settings) -> Starlette:
             Route("/events", events),
             Route("/own/{name}", own_file),
             *shop_pages.routes,
-            *proposal_pages.routes,
-            *register_pages.routes,
-            *history_pages.routes,
-            *limits_pages.routes,
-            *sign_in_pages.routes,
+            Mount("", OtherPages()),
         ],
         middleware=[
             Middleware(Guard, settings=settings),
@@ -67,10 +65,28 @@ def open_meanwhile(app: Starlette) -> None:
     """Open the whole cell beside the first page, and load what the first picture needs."""
 
     def open_and_load() -> None:
+        _other_routes()
         app.state.desk.source.open()
         importlib.import_module("feedback.trend.tracker")
 
     threading.Thread(target=open_and_load, daemon=True).start()
+
+
+class OtherPages:
+    """Every page but the shop. What they need is loaded with the first of them: the shop must not wait for it."""
+
+    def __init__(self) -> None:
+        self._router: Router | None = None
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if self._router is None:
+            self._router = Router(await run_in_threadpool(_other_routes))
+        await self._router(scope, receive, send)
+
+
+def _other_routes() -> list[BaseRoute]:
+    modules = (importlib.import_module(f"feedback.board.{name}_pages") for name in OTHERS)
+    return [route for module in modules for route in module.routes]
 
 
 async def events(request: Request) -> Response:

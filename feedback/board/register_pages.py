@@ -1,6 +1,7 @@
 """The view of one register: what it and its features did, what was changed and what that brought."""
 
 from typing import Any
+from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -108,7 +109,7 @@ async def release(request: Request) -> Response:
         seen = await run_in_threadpool(_seen, desk, machine, name)
         return page(request, "register.html", status, **seen, refused=str(error), typed=typed)
     await desk.live.look()
-    return RedirectResponse(str(request.url_for("register").include_query_params(machine=machine, name=name)), 303)
+    return RedirectResponse(f"/register?{urlencode({'machine': machine, 'name': name})}", 303)
 
 
 def _release(desk: Desk, machine: str, name: str, typed: dict[str, str], address: str) -> None:
@@ -124,7 +125,7 @@ def _release(desk: Desk, machine: str, name: str, typed: dict[str, str], address
 
 
 routes = [
-    Route("/register", whole, name="register"),
+    Route("/register", whole),
     Route("/register/points", points),
     Route("/register/release", release, methods=["POST"]),
 ]
