@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from feedback.configuration.groups import groups
 from feedback.configuration.loading import from_texts
-from feedback.follow import SetterSeen
+from feedback.follow import Follower, Happening, PartSeen, SetterSeen, ToolSeen
 from feedback.reading.layouts import load_layouts
 from feedback.reading.reader import LogReader
 from feedback.records import SetterReading
@@ -30,6 +31,8 @@ from feedback.trend.edges import Guess, expected, learnt
 from feedback.trend.shape import States
 from feedback.trend.together import Together, with_setter
 from feedback.trend.tracker import GroupShape, Priors, Row, Tracker
+from tests.stories.parts import cell_texts as story_texts
+from tests.stories.story import machine
 
 RADIUS = register("tool 5 radius")
 
@@ -366,6 +369,37 @@ def test_what_was_expected_is_taken_out_again() -> None:
     assert own is not None
     assert own == pytest.approx(said)
     assert learnt(before, Guess(0.1, 3.9)) is None
+
+
+def seventh_edge(seed: int, *, is_first: bool) -> tuple[float, float]:
+    """After the first part of an edge that stands 12 um too small: how wrong the estimate is, and how wrong it may be.
+
+    The six before were all about 12 um too small too; or there was one edge all the time. Bores scatter by 6 um.
+    """
+    rng = np.random.default_rng(seed)
+    read = from_texts(Path("cell"), story_texts([machine()]))
+    group = next(group for group in groups(read, "M1") if RADIUS in group.registers)
+    following = Follower(group, read.machines["M1"])
+    error_um, happened = 0.0, list[Happening]()
+    for number in range(1, 38):
+        if number == 37 or (number % 6 == 1 and not is_first):
+            happened.append(ToolSeen(tool=5, at_us=number * 10 - 5, source="log"))
+            error_um = 12.0 if number == 37 else 12.0 + rng.normal()
+        bore = {"4101/12": 10.5 - 2 * error_um + 4 * rng.normal()}
+        happened.append(PartSeen(part_id=number, part=str(number), at_us=number * 10, deviations=bore))
+    outlooks = following.advance(happened).outlooks
+    assert outlooks is not None
+    seen = outlooks.predict(0)
+    return abs(float(seen.level_um[-1, 0]) - 12.0), float(seen.level_sd_um[-1, 0])
+
+
+def test_the_first_part_of_a_new_tool_is_foreseen_by_those_before() -> None:
+    """With edges that are all off alike, the first part's estimate is wrong by less than two thirds, and says so."""
+    known = np.array([seventh_edge(seed, is_first=False) for seed in range(12)])
+    new = np.array([seventh_edge(seed, is_first=True) for seed in range(12)])
+    assert np.sqrt(np.mean(known[:, 0] ** 2)) < 0.67 * np.sqrt(np.mean(new[:, 0] ** 2))
+    assert known[:, 1].mean() < 0.85 * new[:, 1].mean()
+    assert np.sqrt(np.mean((known[:, 0] / known[:, 1]) ** 2)) < 1.3
 
 
 # What the simulated setter prints -------------------------------------------------------------------------------------

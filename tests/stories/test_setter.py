@@ -1,11 +1,14 @@
 """The tool setter beside the probe: broken tools, surer corrections, and a setter that is itself wrong."""
 
+from random import Random
 from typing import Any
 
 import pytest
 
+from feedback.ledger.rebuild import differences
 from tests.stories.conftest import Tell
-from tests.stories.parts import HINGE_BRACKET
+from tests.stories.parts import BEARING_BORE, DATUM_X, HINGE_BRACKET, PUMP_BODY
+from tests.stories.shop import Cut, PartPlan
 from tests.stories.story import RADIUS, Story, machine
 
 
@@ -138,3 +141,164 @@ def test_a_backlog_stops_where_the_tool_stayed_broken(tell: Tell) -> None:
     assert late.answer() == "stop"
     assert mended.answer() != "stop"
     assert len(held(mended)) == 1
+
+
+# Corrections from parts and setter together ---------------------------------------------------------------------------
+
+
+def plan_of(scatter_um: float) -> PartPlan:
+    """A coarse bore that scatters by so much, and a datum."""
+    coarse = {"tolerance": ("-0.060", "+0.060"), "programmed_um": 0.0, "sd_um": scatter_um}
+    return PartPlan(**{**vars(PUMP_BODY), "cuts": (Cut(**{**vars(BEARING_BORE), **coarse}), DATUM_X)})
+
+
+class Setter:
+    """A tool setter of 1 um beside a machine, which measures tool 5 before every part and may drift."""
+
+    def __init__(self, story: Story, seed: int = 1, drift_um: float = 0.0) -> None:
+        self.story, self.drift_um = story, drift_um
+        self._scatter = Random(seed)
+        self._parts = 0
+        use_setter(story)
+
+    def cut(self, parts: int = 1, wear_um: float = 0.0) -> Story:
+        for _ in range(parts):
+            cutter = self.story.machines["M1"].tools[5]
+            off_um = self._scatter.gauss(0.0, 1.0) + self.drift_um * self._parts
+            radius = 5.0 + (off_um - cutter.radius_lost_um - wear_um) / 1000
+            self.story.machines["M1"].say(f"SETTER TOOL 5 RADIUS {radius:.4f}")
+            self.story.cut(wear_um=wear_um)
+            self._parts += 1
+        return self.story
+
+
+def use_setter(story: Story) -> Story:
+    """The shop states the setter's repeatability."""
+    cell = story.folder / "cell.toml"
+    facts = cell.read_text(encoding="utf-8")
+    cell.write_text(facts.replace("lag = 1\n", 'lag = 1\nsetter = "0.001 mm"\n'), encoding="utf-8")
+    assert story.cell.refresh()
+    return story
+
+
+def rough(tell: Tell, seed: str = "rough") -> Story:
+    """A bore that scatters by 8 um, and a datum."""
+    return tell(machine(plan=plan_of(scatter_um=8.0), seed=seed))
+
+
+def test_with_the_setter_the_error_is_known_about_twice_as_well(tell: Tell) -> None:
+    """The same parts, with the setter's readings and without: the stated uncertainty of the wear register is about
+    half, and what it says is within 2 um of what the tool will have lost."""
+    plan = plan_of(scatter_um=12.0)
+    alone = tell(machine(plan=plan, seed="other")).cut(parts=30, wear_um=0.3)
+    together = Setter(tell(machine(plan=plan, seed="other"))).cut(parts=30, wear_um=0.3)
+    assert together.decision()["sd_mm"] < 0.56 * alone.decision()["sd_mm"]
+    foreseen_mm = 0.0096  # of 30 parts and the two under way, 0.3 um each
+    assert together.decision()["error_mm"] == pytest.approx(foreseen_mm, abs=0.002)
+
+
+def test_a_correction_with_the_setter_is_right_and_is_seen_to_work(tell: Tell) -> None:
+    """Wear is corrected downwards by what the tool lost; once entered, parts and setter agree that it was right."""
+    setter = Setter(rough(tell))
+    story = setter.cut(parts=45, wear_um=0.3)
+    found = story.open_proposal()
+    assert found["change_mm"] < 0
+    story.accept().enter()
+    setter.cut(parts=10, wear_um=0.3)
+    assert story.events("entered")
+    assert not held(story)
+    assert not story.events("locked")
+    error_um = story.decision()["error_mm"] * 1000
+    lost_um = story.machines["M1"].tools[5].radius_lost_um
+    assert error_um == pytest.approx(lost_um + 1000 * float(story.machines["M1"].registers[RADIUS]), abs=5.0)
+
+
+def test_a_setter_that_drifts_alone_corrects_nothing(tell: Tell) -> None:
+    """The parts are steady while the setter reads the tool smaller and smaller: no correction, and the reason in
+    words as soon as one would be due by the setter."""
+    setter = Setter(rough(tell), drift_um=-1.0)
+    story = setter.cut(parts=60)
+    assert story.events("proposed") == []
+    doubts = [reason["words"] for reason in story.decision()["reasons"] if reason["rule"] == "doubt"]
+    assert "the tool setter and the parts say different things" in doubts[0]
+    assert story.decision()["cause"] == "unknown"
+    assert abs(story.decision()["error_mm"]) < 0.006
+
+
+def test_wear_while_the_setter_drifts_the_other_way_is_held(tell: Tell) -> None:
+    """The tool wears and the setter says it does not: a correction would be due, and is held until somebody looks."""
+    setter = Setter(rough(tell), drift_um=1.0)
+    story = setter.cut(parts=70, wear_um=1.0)
+    assert story.answer() in ("hold", "stop")
+    assert story.verdicts()["doubt"] == "hold"
+
+
+def test_unstated_the_setter_changes_no_estimate(tell: Tell) -> None:
+    """Where the shop has not said how well its setter repeats, its readings only find broken tools."""
+    alone = rough(tell).cut(parts=10, wear_um=0.3)
+    story = rough(tell)
+    for _ in range(10):
+        story.machines["M1"].say(setter_line(story).strip())
+        story.cut(wear_um=0.3)
+    assert story.decision() == alone.decision()
+
+
+@pytest.mark.parametrize("chunks", [(34,), (5, 1, 20, 8)])
+def test_restart_and_backlog_with_a_setter(tell: Tell, chunks: tuple[int, ...]) -> None:
+    """Read part by part, at once, or with the tool stopped in between: the same error to the last digit."""
+    live = Setter(rough(tell)).cut(parts=34, wear_um=0.3)
+    parts = live.file().read_text(encoding="latin-1").split("SETTER")
+    texts = ["SETTER" + part for part in parts[1:]]
+    late = use_setter(rough(tell))
+    late.machines["M1"].clock = live.machines["M1"].clock
+    for count in chunks:
+        late.deliver("".join(texts[:count])).reopen()
+        texts = texts[count:]
+    late.process()
+    assert late.decision()["error_mm"] == live.decision()["error_mm"]
+    assert late.decision()["sd_mm"] == live.decision()["sd_mm"]
+
+
+def test_the_tables_are_the_same_when_folded_again(tell: Tell) -> None:
+    """Setter readings, the stop and its end are in the history: the read tables can be made anew from it."""
+    story = broken(tell)
+    story.machines["M1"].new_tool(5, is_recorded=False)
+    look(story.deliver("NEWTOOL 5\n")).cut(parts=2)
+    with story.cell.store.reading() as sql:
+        assert differences(sql, story.folder) == []
+
+
+# What earlier edges tell of the next ----------------------------------------------------------------------------------
+
+
+def new_tool_after(tell: Tell, seed: int, *, were_set_up_alike: bool) -> Story:
+    """42 parts, the last 36 of them by six edges that all stood 16 um too big, give or take 1, or by one edge."""
+    plan = plan_of(scatter_um=8.0)
+    bore = PartPlan(**{**vars(plan), "cuts": plan.cuts[:1]})
+    story = tell(machine(plan=bore, seed=f"s{seed}"), limits="[default]\nevidence = 1\n")
+    cell, scatter = story.machines["M1"], Random(seed)
+    texts = [cell.cut() for _ in range(6)]
+    for _ in range(6):
+        if were_set_up_alike:
+            cell.new_tool(5, radius_um=16.0 + scatter.gauss(0.0, 1.0))
+        texts += [cell.cut() for _ in range(6)]
+    story.deliver("".join(texts))
+    cell.new_tool(5, radius_um=16.0)
+    return story
+
+
+def first_correction(story: Story, most_parts: int = 8) -> tuple[int, float]:
+    """After how many parts of the new tool a correction is first proposed, and of how much, mm."""
+    for parts in range(1, most_parts + 1):
+        if story.cut().answer() == "correct":
+            return parts, float(story.open_proposal()["change_mm"])
+    return most_parts + 1, 0.0
+
+
+def test_a_new_tool_is_corrected_sooner_where_earlier_ones_were_off_alike(tell: Tell) -> None:
+    """Every edge so far stood 16 um too big: the seventh is corrected by about that, after fewer parts than where it
+    is the first new one."""
+    known = [first_correction(new_tool_after(tell, seed, were_set_up_alike=True)) for seed in (0, 1, 3)]
+    new = [first_correction(new_tool_after(tell, seed, were_set_up_alike=False)) for seed in (0, 1, 3)]
+    assert all(mine[0] < other[0] for mine, other in zip(known, new, strict=True)), (known, new)
+    assert all(change_mm == pytest.approx(0.016, abs=0.003) for _, change_mm in known)
