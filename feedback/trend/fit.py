@@ -4,6 +4,7 @@ Fitted are every feature's noise, one walk per kind of register and one walk for
 with a log-normal prior.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +21,10 @@ FLAT_ENOUGH = 0.05  # gradient at which the fit stops: no parameter is off by a 
 STILL_FLAT = 0.5  # a line search that gave up this close to the top has found it for every practical purpose
 CLOSE_ENOUGH = 1e-6  # relative gain of the log density below which it stops: about 1e-3 in all, worth nothing
 MOST_ITERATIONS = 60
+FAR_SD = 1.5  # parameters further than this from their priors are no safe place to begin a search from
+FINEST_UM = 0.01  # no reading is printed finer
+COARSEST_UM = 25.4  # a thousandth of an inch: nothing probed is printed coarser
+DIFFERENT = 3  # readings from which on their common step is believed to be that of the print
 # The most likely spread is smaller than the mean one, and an interval built on it too narrow. For a log-normal the mean
 # variance lies one variance of the logarithm above the mode. Of 95 % intervals from three parts on, 92 % held the truth
 # without any caution, 94 to 95 % with these (150 simulated groups of four shapes each; see tests/trend).
@@ -42,6 +47,7 @@ class _Window:
     start: Belief
     readings: Array
     step: Step | None
+    least_noise_um: Array  # F
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,14 +136,41 @@ def fitted(states: States, priors: Priors, sheet: Sheet, begin_from: Parameters,
     return Fit(scale.parameters(best + scale.caution() * left**2), None)
 
 
+@dataclass(frozen=True, slots=True)
+class _Top:
+    """Where a search ended."""
+
+    theta: Array
+    cost: float  # negative log of the posterior density there
+    complaint: str | None
+
+
 def _most_likely(scale: _Scale, window: _Window, begin_from: Parameters) -> tuple[Array, str | None]:
-    """The logarithms with the highest posterior density, and what was wrong with the search, if anything."""
+    """The logarithms with the highest posterior density, and what was wrong with the search, if anything.
+
+    Where the search begins far from the priors, or finds nothing, it may sit on a lower top: then the priors are a
+    second place to begin from.
+    """
+    centre, spread = scale.prior()
+    begin = scale.theta(begin_from)
+    top = _searched(scale, window, begin)
+    if top.complaint is not None or np.max(np.abs(begin - centre) / spread) > FAR_SD:
+        other = _searched(scale, window, centre)
+        if other.complaint is None and (top.complaint is not None or other.cost < top.cost):
+            top = other
+    return top.theta, top.complaint
+
+
+def _searched(scale: _Scale, window: _Window, begin: Array) -> _Top:
     from scipy.optimize import minimize
 
     centre, spread = scale.prior()
-    begin, furthest = scale.theta(begin_from), FURTHEST_SD * spread
+    lowest, highest = centre - FURTHEST_SD * spread, centre + FURTHEST_SD * spread
+    noises = slice(window.least_noise_um.size)
+    lowest[noises] = np.maximum(lowest[noises], np.log(window.least_noise_um))
+    begin = np.clip(begin, lowest, highest)
     # steps in units of what is left to learn about each parameter: the top is then round, and soon reached
-    unit = scale.spread(_scored(scale.states, window, begin_from))
+    unit = scale.spread(_scored(scale.states, window, scale.parameters(begin)))
 
     def cost(steps: Array) -> tuple[float, Array]:
         theta = begin + steps * unit
@@ -150,10 +183,10 @@ def _most_likely(scale: _Scale, window: _Window, begin_from: Parameters) -> tupl
         np.zeros_like(begin),
         jac=True,
         method="L-BFGS-B",
-        bounds=list(zip((centre - furthest - begin) / unit, (centre + furthest - begin) / unit, strict=True)),
+        bounds=list(zip((lowest - begin) / unit, (highest - begin) / unit, strict=True)),
         options={"maxiter": MOST_ITERATIONS, "gtol": FLAT_ENOUGH, "ftol": CLOSE_ENOUGH},
     )
-    return begin + found.x * unit, _complaint(found)
+    return _Top(begin + found.x * unit, float(found.fun), _complaint(found))
 
 
 def _complaint(found: Any) -> str | None:
@@ -179,7 +212,25 @@ def _window(states: States, priors: Priors, sheet: Sheet, at_set_up: bool) -> _W
     start = Position(nobody_knows, np.zeros(states.registers))
     begin = entered(states, priors, start, sheet.moved[0], sheet.fresh[0], sheet.shock[0])
     known = _known_moves(begin.known, sheet)
-    return _Window(begin.belief, without_known(states, sheet.readings, known), _steps(states, priors, sheet))
+    readings = without_known(states, sheet.readings, known)
+    return _Window(begin.belief, readings, _steps(states, priors, sheet), least_noise_um(sheet.readings))
+
+
+def least_noise_um(readings: Array) -> Array:
+    """F: what rounding alone scatters by, for readings that are all whole multiples of the same step apart.
+
+    A step is believed up to `COARSEST_UM`, and from so many different readings on that a finer one would have shown.
+    """
+    steps_um = [max(_step_um(column[~np.isnan(column)]), FINEST_UM) for column in readings.T]
+    return np.asarray(steps_um, dtype=np.float64) / math.sqrt(12)
+
+
+def _step_um(readings: Array) -> float:
+    steps = np.unique(np.rint((readings - readings[:1]) / FINEST_UM).astype(np.int64))
+    if steps.size < DIFFERENT:
+        return 0.0
+    step_um = float(np.gcd.reduce(steps)) * FINEST_UM
+    return step_um if step_um <= COARSEST_UM else 0.0
 
 
 def _known_moves(known: Array, sheet: Sheet) -> Array:

@@ -51,6 +51,7 @@ FORGETTING: Final = 250  # parts after which those that no fit looks back on are
 YOUNG: Final = 2  # parts after which a register's level is known well enough to call a reading wild by itself
 FORGOTTEN_AFTER: Final = 50  # parts after which a suspect reading nobody repeated is history
 KNOWN: Final = 3  # parts before readings together are held against what is expected
+RESTLESS_PARTS: Final = 6  # a second sudden change so soon: what it leaves behind is believed by later parts only
 RESTLESS: Final = 0.25  # share of readings wild at first sight above which it is scatter, not chips
 RESTLESS_LEAST: Final = 3  # such readings before that is said
 LONGEST_RUN: Final = 1024
@@ -380,7 +381,8 @@ class Tracker:
     def _count_parts_again(self, change: Change, confirmed: Mapping[int, Suspect]) -> None:
         since = self._touched(self._memory.believed().readings)[change.row - self._memory.first :]
         counted = since.sum(axis=0)
-        self._parts = np.where(change.restarts, counted, self._parts + since[-1])
+        again = change.registers & (self._jump_age >= 0) & (self._jump_age < RESTLESS_PARTS)
+        self._parts = np.where(change.restarts, np.where(again, 0, counted), self._parts + since[-1])
         self._jump_age = np.where(self._jump_age < 0, -1, self._jump_age + since[-1])
         self._jump_age = np.where(change.registers, counted - 1, self._jump_age)
         apart = self._states.told[list(confirmed)].any(axis=0) & change.is_apart

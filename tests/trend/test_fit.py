@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import scipy.optimize
 
-from feedback.trend.fit import fitted
+from feedback.trend.fit import fitted, least_noise_um
 from feedback.trend.memory import sheet_of
 from feedback.trend.priors import prior_parameters
 from feedback.trend.shape import States
@@ -117,3 +117,36 @@ def test_fixed_parameters_are_never_fitted() -> None:
     tracker.take(worn(BORE, 30, seed=2).rows)
 
     assert tracker.parameters is fixed
+
+
+def test_a_fit_does_not_stay_on_a_lower_top() -> None:
+    """Begun from parameters far from the priors, it finds what it finds from the priors."""
+    readings = np.cumsum(np.random.default_rng(6).normal(0, 4.0, (40, 3)), axis=0)
+    states, priors = States(TOOL_AND_WORK), Priors()
+    middle = prior_parameters(priors, TOOL_AND_WORK.register_kinds, states.features)
+    quiet_walk = Parameters(noise_um=(16.0,) * 3, walk_um=(0.03, 0.05), slope_walk_um=0.0013)
+    sheet = sheet_of(states, rows_of(readings.tolist(), 2))
+
+    found = [fitted(states, priors, sheet, begin, at_set_up=True).parameters for begin in (middle, quiet_walk)]
+
+    assert found[0] is not None
+    assert found[1] is not None
+    assert found[1].noise_um == pytest.approx(found[0].noise_um, rel=0.1)
+    assert found[1].walk_um == pytest.approx(found[0].walk_um, rel=0.1)
+
+
+@pytest.mark.parametrize("step_um", [10.0, 12.7])
+def test_readings_printed_coarsely_scatter_at_least_by_their_rounding(step_um: float) -> None:
+    """Eight readings alike, then one step more: printed to a hundredth (or half a thou) they are known no better."""
+    readings = step_um * np.repeat([3.0, 4.0, 5.0], 8)[:, None]
+
+    assert _fitted(DATUM, readings).noise_um[0] >= step_um / np.sqrt(12)
+
+
+def test_finely_printed_readings_have_no_such_floor() -> None:
+    """Neither a step of a tenth of a micrometre nor two readings far apart say anything about rounding."""
+    fine = np.round(np.random.default_rng(4).normal(0, 0.7, (20, 1)), 1)
+    few = np.array([[0.0], [21.0]])
+
+    assert least_noise_um(fine)[0] == pytest.approx(0.1 / np.sqrt(12))
+    assert least_noise_um(few)[0] < 0.01

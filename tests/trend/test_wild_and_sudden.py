@@ -381,3 +381,26 @@ def test_readings_left_out_are_still_known_after_a_restart() -> None:
 
     assert jumped == whole.jumped[:, 0].tolist()
     assert sum(jumped) == 1
+
+
+def test_a_second_sudden_change_soon_after_the_first_is_not_believed_until_it_repeats() -> None:
+    """A size jumps 40 um, and back three parts later: no part counts for the estimate before the one after."""
+    readings = _noise(30, 1)
+    readings[10:13] += 40.0
+
+    outlooks = _take(DATUM, readings)
+
+    assert outlooks.jumped[:, 0].nonzero()[0].tolist() == [11, 14]
+    assert outlooks.parts[10:17, 0].tolist() == [10, 2, 3, 3, 0, 1, 2]
+
+
+def test_sudden_changes_far_apart_are_each_believed() -> None:
+    """Twelve parts later it is another change, and two parts speak for it."""
+    readings = _noise(40, 1)
+    readings[10:] += 40.0
+    readings[22:] += 40.0
+
+    outlooks = _take(DATUM, readings)
+
+    assert outlooks.jumped[:, 0].nonzero()[0].tolist() == [11, 23]
+    assert outlooks.parts[[11, 23], 0].tolist() == [2, 2]
