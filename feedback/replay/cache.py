@@ -26,8 +26,8 @@ def path_of(state: Path, digest: str) -> Path:
 def kept(path: Path, group: Group, machine: Machine) -> GroupPast | None:
     """What was kept at `path`; None where nothing is, or nothing that can be used."""
     try:
-        with np.load(path, allow_pickle=False) as file:
-            columns = {name: file[name] for name in file.files}
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as known:
+            columns = {name: known[name] for name in known.files}
     except (OSError, ValueError, BadZipFile, EOFError):
         return None
     try:

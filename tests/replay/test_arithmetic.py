@@ -64,7 +64,7 @@ def assert_same(evidence: Evidence, limits: Limits) -> None:
     assert math.isclose(float(got.change[0]) * float(evidence.increment), float(change), abs_tol=1e-9)
 
 
-@settings(max_examples=400)
+@settings(max_examples=200)
 @given(some.evidence(), some.limits(), st.none() | st.just("not seen yet"))
 def test_arrays_answer_as_the_rules_do_whatever_is_known(
     evidence: Evidence, limits: Limits, unproven: str | None
@@ -73,14 +73,14 @@ def test_arrays_answer_as_the_rules_do_whatever_is_known(
     assert_same(replace(evidence, unproven=unproven), limits)
 
 
-@settings(max_examples=400)
+@settings(max_examples=200)
 @given(some.ready(), some.limits())
 def test_arrays_correct_by_as_much_as_the_rules_do(evidence: Evidence, limits: Limits) -> None:
     """Where nothing stands in the way, the step is the same to the last increment."""
     assert_same(evidence, limits)
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(
     st.integers(-300, 300),
     st.integers(-60_000, 60_000).map(lambda n: n / 1000),

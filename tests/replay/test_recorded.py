@@ -1,0 +1,118 @@
+"""The history told again: every recorded decision comes out as it was recorded, or is said to differ."""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import feedback
+from feedback.ledger import past as store
+from feedback.replay import replaying
+from feedback.replay.recorded import Compared, decided_again
+from feedback.replay.replaying import Replay
+from feedback.simulate.scenarios import SITUATIONS
+from tests.replay.shop import closed_loop
+from tests.stories.write_samples import SAMPLE_LOGS
+
+SAMPLES = sorted(path.parent.name for path in SAMPLE_LOGS.glob("*/cell.toml"))
+
+
+def told_again(folder: Path, scratch: Path, limits: str | None = None) -> Compared:
+    with feedback.open_cell(folder) as cell, cell.store.reading() as sql:
+        return decided_again(sql, folder, scratch, limits)
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_every_sample_decides_again_as_it_did(name: str, tmp_path: Path) -> None:
+    """The same text, the same limits, the same clock: the same decisions to the last digit and word."""
+    folder = tmp_path / "cell"
+    shutil.copytree(SAMPLE_LOGS / name, folder)
+    with feedback.open_cell(folder) as cell:
+        cell.process()
+    compared = told_again(folder, tmp_path / "scratch")
+    assert compared.recorded > 0
+    assert compared.same == compared.recorded
+    assert not compared.differences
+
+
+@pytest.fixture(scope="module")
+def lived(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A cell in which every proposal was accepted and entered; not to be changed."""
+    folder = tmp_path_factory.mktemp("lived")
+    closed_loop(folder, SITUATIONS["steady"], seed=5, parts=90)
+    return folder
+
+
+@pytest.fixture
+def cell(lived: Path, tmp_path: Path) -> Iterator[feedback.Cell]:
+    shutil.copytree(lived, tmp_path / "cell")
+    with feedback.open_cell(tmp_path / "cell") as opened:
+        yield opened
+
+
+def test_a_history_with_corrections_decides_again_as_it_did(lived: Path, tmp_path: Path) -> None:
+    """What people accepted and entered is part of what happened: told again, it leads to the same decisions."""
+    compared = told_again(lived, tmp_path)
+    assert compared.recorded == 90 * 6
+    assert compared.same == compared.recorded
+    assert not compared.differences
+    assert compared.given["M1", "tool 5 radius", "correct"] > 3
+
+
+def test_other_limits_say_where_they_would_have_answered_otherwise(lived: Path, tmp_path: Path) -> None:
+    """A wider band on the very same parts: fewer corrections, each one said."""
+    compared = told_again(lived, tmp_path, '[default]\nband = "70 %"\n')
+    changed = {(one.recorded, one.again) for one in compared.differences}
+    assert ("correct", "leave") in changed
+    assert all("inside the band" in one.again_words for one in compared.differences if one.again == "leave")
+
+
+def test_the_limits_in_force_give_the_corrections_that_were_made(cell: feedback.Cell) -> None:
+    """Real corrections out, replayed ones in: under the same limits they are the same, at the same parts."""
+    found = replaying.replay(cell, recorded=False)
+    with cell.store.reading() as sql:
+        made = store.corrections(sql, "M1")
+    assert len(made) > 8
+    assert [(turn.real, turn.is_same) for turn in found.turns] == [(turn.replayed, True) for turn in found.turns]
+    assert {(turn.register, turn.part, turn.real) for turn in found.turns} == {
+        (one["register"], one["part"], one["change"]) for one in made if _acts(found, one["register"], one["part"])
+    }
+    assert not any(one.extra_um.any() for one in found.groups)
+    for line in found.lines:
+        assert line.rms_um == line.rms_um_replayed
+        assert line.corrections == line.corrections_replayed
+
+
+def _acts(found: Replay, register: str, part: str) -> bool:
+    return any(turn.register == register and turn.part == part for turn in found.turns)
+
+
+def test_a_replay_keeps_its_promise(tmp_path: Path) -> None:
+    """What other limits are said to give on this past is what the same shop gets when it adopts them."""
+    tighter = '[default]\nband = "20 %"\naim = "100 %"\nconfidence = "90 %"\n'
+    before, after, limits = tmp_path / "before", tmp_path / "after", tmp_path / "tighter.toml"
+    closed_loop(before, SITUATIONS["steady"], seed=9, parts=80)
+    closed_loop(after, SITUATIONS["steady"], seed=9, parts=80, limits=tighter)
+    limits.write_text(tighter)
+    with feedback.open_cell(before) as one, feedback.open_cell(after) as other:
+        promised = replaying.replay(one, limits=limits, recorded=False)
+        came = replaying.replay(other, recorded=False)
+    assert [turn.replayed for turn in promised.turns if turn.replayed] == [turn.real for turn in came.turns]
+    assert len(came.turns) > 8
+    for said, line in zip(promised.lines, came.lines, strict=True):
+        assert said.rms_um_replayed == pytest.approx(line.rms_um, abs=1e-6)
+        assert said.corrections_replayed == line.corrections
+        assert said.room_um_replayed == pytest.approx(line.room_um, abs=1e-6)
+
+
+def test_the_columns_are_kept_until_new_text_comes(cell: feedback.Cell) -> None:
+    """Other limits do not filter again; another part does."""
+    folder = cell.folder / "state" / "replay"
+    replaying.replay(cell, recorded=False)
+    kept = {path.name: path.stat().st_mtime_ns for path in folder.iterdir()}
+    replaying.replay(cell, recorded=False)
+    assert {path.name: path.stat().st_mtime_ns for path in folder.iterdir()} == kept
+    cell.feed("M1", "PART 900 PLAN 7101 DATE 20250601 TIME 060000\nFEATURE 31 ACTUAL 0.001\nEND 900\n")
+    replaying.replay(cell, recorded=False)
+    assert set(kept) < {path.name for path in folder.iterdir()}
