@@ -7,7 +7,6 @@ from rules.evidence import Cause, Evidence
 from rules.verdicts import Decision
 
 PARTS_A_CHANGE_IS_NEWS = 10  # parts after which a sudden change is simply where the register now stands
-FEW_PARTS = 2  # parts behind an estimate with which a surprise may speak against the earlier part
 
 
 def likely_cause(kind: RegisterKind, track: Track, *, jump_age: int, is_moving: bool, is_wearing: bool) -> Cause:
@@ -35,20 +34,9 @@ def decided_cause(evidence: Evidence, decision: Decision) -> Cause:
         return shared
     if found.get("conflict") == "hold":
         return "conflict"
-    if evidence.cause in ("none", "wear") and _moved_apart(evidence):
+    if evidence.cause in ("none", "wear") and evidence.moved_apart:
+        # of one tool that is a conflict; between the points of a datum the part lies turned
         return "conflict" if evidence.kind == "tool" else "part-moved"
     if evidence.cause == "none" and decision.answer in ("correct", "hold"):
         return "wear" if evidence.kind == "tool" and decision.error_um * evidence.wear_sign > 0 else "unknown"
     return evidence.cause
-
-
-def _moved_apart(evidence: Evidence) -> bool:
-    """Features of this register changed for good, and not as the register would have moved them.
-
-    Something moves, yet every reading of this part is believed: so the part before it was confirmed, and had it been
-    the register, it would count as a jump. Of one tool that is a conflict; between the points of a datum the part lies
-    turned. While hardly any part was seen before, that part may have been the wrong one.
-    """
-    if evidence.moving is None or evidence.parts <= FEW_PARTS:
-        return False
-    return all(feature.last_um is not None and not feature.last_was_wild for feature in evidence.features)

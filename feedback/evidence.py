@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from feedback.cause import likely_cause
+from feedback.cause import PARTS_A_CHANGE_IS_NEWS, likely_cause
 from feedback.common import Told
 from feedback.configuration.facts import NO_GUARD, Feature, Group, Guard, Machine
 from feedback.follow import UM_PER_MM, Moment, Track
@@ -39,6 +39,7 @@ class Glimpse:
     slope_sd_um: list[float]
     parts: list[int]
     jump_age: list[int]  # parts since the last sudden change of the register, -1: none
+    apart_age: list[int]  # likewise since features of it moved apart
     wild: list[bool]  # [feature]
     unsettled: list[bool]  # [register] the words in `moving` are about it
     moving: str | None
@@ -66,6 +67,7 @@ class Forecast:
             slope_sd_um=seen.slope_sd_um[k].tolist(),
             parts=known.parts[k].tolist(),
             jump_age=known.jump_age[k].tolist(),
+            apart_age=known.apart_age[k].tolist(),
             wild=known.wild[k].tolist(),
             unsettled=known.unsettled[k].tolist(),
             moving=known.moving[k],
@@ -162,6 +164,7 @@ class Witness:
             broken=standing.broken,
             locked=standing.locked,
             moving=seen.moving if seen.unsettled[r] else None,
+            moved_apart=0 <= seen.apart_age[r] < PARTS_A_CHANGE_IS_NEWS,
             fit_failed=seen.fit_failed,
             doubt=_doubt(moment, standing.unfit, self._apart(moment)),
             cause="unknown" if self.register in moment.apart else self._cause(seen, track, told),

@@ -65,6 +65,7 @@ class Evidence:
     broken: str | None = None  # why the tool counts as broken, whatever the parts read; None: it does not
     locked: str | None = None  # why a person must release this register first
     moving: str | None = None  # what is moving and not yet understood, in words; None: nothing
+    moved_apart: bool = False  # lately features of it moved against each other, or one of them alone, and it did not
     fit_failed: str | None = None  # the fit's own complaint; the estimate then rests on the priors alone
     doubt: str | None = None  # why the measurements themselves are in doubt; None: they are not
     cause: Cause = "none"

@@ -25,6 +25,7 @@ GLIMPSE = Glimpse(
     slope_sd_um=[0.05],
     parts=[24],
     jump_age=[-1],
+    apart_age=[-1],
     wild=[False, False],
     unsettled=[False],
     moving=None,
@@ -83,6 +84,14 @@ def test_what_moves_is_told_to_the_register_it_is_about() -> None:
 
     assert evidence(restless).moving is None
     assert evidence(replace(restless, unsettled=[True])).moving == "feature 12 jumped"
+
+
+@pytest.mark.parametrize(("age", "is_news"), [(-1, False), (0, True), (9, True), (10, False)])
+def test_features_that_moved_apart_are_news_for_ten_parts(age: int, is_news: bool) -> None:
+    """So long it is told; later it is simply where the features stand."""
+    found = witness().evidence(replace(GLIMPSE, apart_age=[age]), moment({}), Track(), Standing())
+
+    assert found.moved_apart == is_news
 
 
 def test_all_doubts_of_the_part_are_told_together() -> None:
