@@ -3,14 +3,14 @@
 import pytest
 
 from tests.stories.conftest import Tell
-from tests.stories.parts import BEARING_BORE, DATUM_X, PUMP_BODY
+from tests.stories.parts import DATUM_X, PUMP_BODY
 from tests.stories.shop import Cut, PartPlan
 from tests.stories.story import RADIUS, machine
 
 FLANGE = Cut(
     id="15", name="flange", kind="boss", nominal="100", tolerance=("-0.020", "+0.020"), tool=5, sd_um=1.0
 )  # fmt: skip
-FLANGED = PartPlan(**{**vars(PUMP_BODY), "cuts": (BEARING_BORE, FLANGE, DATUM_X)})
+FLANGED = PartPlan(**{**vars(PUMP_BODY), "cuts": (FLANGE, DATUM_X)})
 
 
 def test_a_hot_part_is_not_corrected(tell: Tell) -> None:
@@ -29,6 +29,22 @@ def test_a_hot_part_is_not_corrected(tell: Tell) -> None:
     warm = story.cell.measurements("M1").query("feature == '4101/15'")
     assert float(warm["actual"].iloc[-1]) == pytest.approx(100.0118, abs=0.004)
     assert abs(float(warm["deviation_um"].iloc[-1])) < 4.0
+
+
+def test_what_the_temperature_would_have_done_to_the_tool(tell: Tell) -> None:
+    """Told that the control compensates, the tool believes the same log: it would have made a good cutter smaller."""
+    hot = machine(plan=FLANGED, part_temperature_c=20.0)
+    story = tell(hot)
+    path = story.folder / "cell.toml"
+    facts = 'tool_radius = "radius"\n'
+    path.write_text(path.read_text("utf-8").replace(facts, f'{facts}temperature = "compensated"\n'), "utf-8")
+    story.cell.refresh()
+    story.cut(parts=12)
+    hot.part_temperature_c = 25.0
+
+    story.cut(parts=12)
+
+    assert float(story.events("proposed")[0]["proposal"]["change"]) < -0.004
 
 
 def test_wear_is_still_seen_on_warm_parts(tell: Tell) -> None:
