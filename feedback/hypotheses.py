@@ -13,6 +13,7 @@ explain much.
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -27,6 +28,8 @@ Flags = NDArray[np.bool_]
 RAMPS: Final = (6, 9, 12, 16, 20)  # parts ago that a steady drift may have begun
 CURVES: Final = (5, 7, 9, 12, 16, 20)  # likewise for one that settles
 SETTLING: Final = 6.0  # parts in which two thirds of the latter are done: an hour at some minutes a part
+
+PAIRED_FROM: Final = 2.0  # log-odds from which a hypothesis is worth trying together with every other
 
 STEPS: Final = slice(0, SPAN)
 STEADY: Final = slice(SPAN, SPAN + len(RAMPS))
@@ -78,6 +81,27 @@ class Family:
     usual_var: Array  # m x k
     log_prior: Array  # m x W
 
+    @cached_property
+    def side_by_side(self) -> Array:
+        """F x (m k): all columns."""
+        members, features, count = self.columns.shape
+        return np.ascontiguousarray(self.columns.transpose(1, 0, 2)).reshape(features, members * count)
+
+    def along(self, effects: Array) -> Array:
+        """m x W x k: `effects` (W x F) along the columns."""
+        members, _, count = self.columns.shape
+        return (effects @ self.side_by_side).reshape(len(effects), members, count).transpose(1, 0, 2)
+
+    def inner(self, grams: Array) -> Array:
+        """m x W x k x k: `grams` (W x F x F) between the columns of each member."""
+        members, features, count = self.columns.shape
+        half = (grams @ self.side_by_side).reshape(len(grams), features, members, count)
+        if count == 1:
+            inner: Array = (self.side_by_side[None] * half[:, :, :, 0]).sum(axis=1).T[:, :, None, None]
+        else:
+            inner = np.einsum("mfk,wfml->mwkl", self.columns, half)
+        return inner
+
 
 @dataclass(frozen=True, eq=False)
 class Known:
@@ -122,16 +146,16 @@ class Readings:
         self._parts = []
         for residue, place in zip(residues, places, strict=True):
             weights = SHAPES @ residue.ages.T  # W x B
-            half = np.einsum("fbgc,wc->wfbg", _inverse(residue.cov), weights, optimize=True)
-            self.grams[:, place, place] = np.einsum("wb,wfbg->wfg", weights, half, optimize=True)
-            self.pulls[:, place] = np.einsum("wfbg,fb->wg", half, residue.off, optimize=True)
+            half = np.moveaxis(_inverse(residue.cov) @ weights.T, 3, 0)  # W x F x B x F
+            self.grams[:, place, place] = (weights[:, None, None, :] @ half)[:, :, 0]
+            self.pulls[:, place] = residue.off.ravel() @ half.reshape(len(SHAPES), residue.off.size, -1)
             self._parts.append((place, weights, half))
 
     def crossed(self, shape: int) -> Array:
         """W x F x F: what columns (second index) under any shape have in common with columns (third) under this one."""
         crossed = np.zeros_like(self.grams)
         for place, weights, half in self._parts:
-            crossed[:, place, place] = np.einsum("wb,fbg->wfg", weights, half[shape], optimize=True)
+            crossed[:, place, place] = np.moveaxis(weights @ half[shape], 0, 1)
         return crossed
 
 
@@ -169,30 +193,22 @@ def scores(readings: Readings, asked: Sequence[Family], pairs_of: int) -> list[S
 
 
 def _likeliest(alone: Sequence[Scores], count: int) -> list[Known]:
-    """The best single hypotheses under their best shape, one of each name, as far as they beat nothing new."""
+    """The best single hypotheses under their best shape, one of each name, as far as they clearly beat nothing new."""
     best: dict[tuple[str, str], tuple[float, Known]] = {}
     for one in alone:
         news = one.is_news()
         for m, member in enumerate(one.family.members):
             shape = int(one.odds[m].argmax())
             name, odds = (member.what, member.who), float(one.odds[m, shape])
-            if odds > 0 and (name not in best or odds > best[name][0]):
+            if odds > PAIRED_FROM and (name not in best or odds > best[name][0]):
                 best[name] = odds, Known(member, one.family.shapes.start + shape, bool(news[m, shape]))
     return [known for _, known in sorted(best.values(), key=lambda pair: -pair[0])[:count]]
 
 
 def _alone(readings: Readings, family: Family) -> Scores:
-    columns = family.columns
-    inner = _inner(columns, readings.grams[family.shapes])
-    pull = np.einsum("mfk,wf->mwk", columns, readings.pulls[family.shapes], optimize=True)
-    gains, sizes = _gains(inner, pull, family.usual_var)
+    inner = family.inner(readings.grams[family.shapes])
+    gains, sizes = _gains(inner, family.along(readings.pulls[family.shapes]), family.usual_var)
     return Scores(family, None, gains + family.log_prior, sizes)
-
-
-def _inner(columns: Array, grams: Array) -> Array:
-    """m x W x k x k."""
-    inner: Array = np.einsum("mfk,wfg,mgl->mwkl", columns, grams, columns, optimize=True)
-    return inner
 
 
 def _beside(readings: Readings, asked: Sequence[Family], known: Known) -> Iterator[Scores]:
@@ -209,12 +225,13 @@ def _joined(readings: Readings, family: Family, known: Known, own: Array, pulled
     first, count = own.shape[0], len(crossed)
     inner = np.zeros((members, count, first + second, first + second))
     inner[:, :, :first, :first] = own
-    inner[:, :, first:, first:] = _inner(family.columns, readings.grams[family.shapes])
-    inner[:, :, first:, :first] = np.einsum("mfk,wfl->mwkl", family.columns, crossed, optimize=True)
+    inner[:, :, first:, first:] = family.inner(readings.grams[family.shapes])
+    for column in range(first):
+        inner[:, :, first:, column] = family.along(crossed[:, :, column])
     inner[:, :, :first, first:] = inner[:, :, first:, :first].swapaxes(2, 3)
     pull = np.zeros((members, count, first + second))
     pull[:, :, :first] = pulled
-    pull[:, :, first:] = np.einsum("mfk,wf->mwk", family.columns, readings.pulls[family.shapes], optimize=True)
+    pull[:, :, first:] = family.along(readings.pulls[family.shapes])
     usual_var = np.hstack([np.tile(np.square(known.hypothesis.usual_um), (members, 1)), family.usual_var])
     gains, sizes = _gains(inner, pull, usual_var)
     prior = _prior(known)

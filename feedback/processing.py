@@ -212,7 +212,7 @@ class MachineProcess:
             self._recognise(tx, moment.changes)
             is_newest = at_edge and k == len(progress.moments) - 1 and not progress.later_changes
             is_quiet = quiet is not None and not step.unproven and self._says_nothing_new(line, quiet[k])
-            if is_quiet and not is_newest and not self._weighing.told(moment):
+            if is_quiet and not is_newest:
                 continue
             glimpse = None if seen is None else seen.after(k)
             entries += self._judge(tx, line, moment, glimpse, step.unproven, at_edge=is_newest)

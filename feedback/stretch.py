@@ -242,10 +242,10 @@ class Stretch:
         assert rows is not None
         assert design is not None
         states = _carried(rows.cov[frozen], rows.walk_var[frozen], self._step, ahead)  # B x B x K x K
-        cov = np.einsum("fk,bckl,gl->fbgc", design, states, design, optimize=True)
+        cov = (design @ states @ design.T).transpose(2, 0, 3, 1)  # F x B x F x B
         features, bins = counts.shape
         scatter = np.where(counts > 0, rows.noise_var[frozen][:, None] / np.maximum(counts, 1), UNREAD_VAR)
-        flat: Array = cov.reshape(features * bins, features * bins)
+        flat: Array = np.ascontiguousarray(cov).reshape(features * bins, features * bins)
         flat[np.diag_indices(features * bins)] += scatter.ravel()
         return flat.reshape(features, bins, features, bins)
 

@@ -1,7 +1,7 @@
 """Names what moved one machine's readings, from all its groups together, part by part. Pure.
 
 What is told after a part rests on the newest parts alone (`stretch.KEPT`), so that it is the same live, in a backlog
-and after a restart. Most parts are plain: only where readings stand off are the hypotheses weighed at all.
+and after a restart. Most parts are plain: only where readings stand off, and somebody asks, are hypotheses weighed.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -22,8 +22,8 @@ from rules.evidence import Cause
 Array = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
-RESTLESS_SD = 3.3  # a reading, or all of a register, this far off makes a part worth weighing: one good part in fifty
-PAIRS_OF = 3  # best single explanations that are also tried together with every other
+RESTLESS_SD = 3.8  # of a reading, or of all of a register: nothing that is nearer could be named
+PAIRS_OF = 2  # best single explanations that are also tried together with every other
 SHARE = 0.25  # of its largest change below which a register was not moved by it
 NEGLIGIBLE = 1e-6  # share of the likelihood below which nothing is counted
 
@@ -100,12 +100,16 @@ class Weighing:
         self._suspects = Suspects(
             [stretch.group for stretch in self._stretches], [stretch.sensitivity for stretch in self._stretches]
         )
-        self._seen: dict[Place, Verdict] = {}  # what each part shows by itself
+        self._places: list[Place] = []  # of the machine's remembered parts, in order
+        self._number: dict[Place, int] = {}
+        self._numbers: list[Counts] = []  # of each group's parts
+        self._restless: set[int] = set()
+        self._seen: dict[Place, Verdict] = {}  # what a part shows by itself
         self._told: dict[Place, Verdict] = {}
 
     def forget(self, group: Group) -> None:
         """The group is about to be followed anew."""
-        self._seen = {}
+        self._seen, self._told = {}, {}
         if group.key in self._at:
             self._at[group.key].forget()
 
@@ -113,62 +117,56 @@ class Weighing:
         """Count in what the groups have seen, each group's parts in order; `told` then answers for these parts."""
         for stretch in self._stretches:
             stretch.trim()
-        taken = list(news)
-        self._count_in(taken)
-        self._weigh({_place(moment) for _, progress in taken for moment in progress.moments})
+        self.take_up(news)
 
     def take_up(self, kept: Iterable[tuple[Group, Progress]]) -> None:
-        """Likewise after a restart, or where a group was followed anew: only the newest part is asked about again."""
-        self._count_in(kept)
-        self._weigh(set())
-
-    def _count_in(self, news: Iterable[tuple[Group, Progress]]) -> None:
-        for group, progress in news:
+        """Likewise after a restart, or where a group was followed anew; all of it is kept until the next run."""
+        for group, progress in kept:
             if group.key in self._at:
                 self._at[group.key].add(progress)
+        self._places = sorted({place for stretch in self._stretches for place in stretch.places})
+        self._number = {place: at for at, place in enumerate(self._places)}
+        self._numbers = [np.array([self._number[one] for one in stretch.places]) for stretch in self._stretches]
+        self._restless = {
+            int(own[row])
+            for stretch, own in zip(self._stretches, self._numbers, strict=True)
+            for row in stretch.restless(own, RESTLESS_SD)
+        }
+        self._seen = {place: found for place, found in self._seen.items() if place in self._number}
+        self._told = {place: told for place, told in self._told.items() if place in self._number}
 
     def told(self, moment: Moment) -> Verdict | None:
-        """What is told after one part of the latest run; None where no group could be held against anything yet."""
-        return self._told.get(_place(moment))
+        """What is told after one part; None where no group remembers it."""
+        return self._told_at(_place(moment))
 
     @property
     def newest(self) -> Verdict:
         """What is told after the newest part of the machine."""
-        places = [stretch.places[-1] for stretch in self._stretches if stretch.places]
-        return self._told.get(max(places), NOTHING) if places else NOTHING
+        return NOTHING if not self._places else self._told_at(self._places[-1]) or NOTHING
 
-    def _weigh(self, wanted: set[Place]) -> None:
-        """What is told after the wanted parts, and after the newest of every group; older answers are forgotten."""
-        places = sorted({place for stretch in self._stretches for place in stretch.places})
-        asked = wanted | {stretch.places[-1] for stretch in self._stretches if stretch.places}
-        number = {place: at for at, place in enumerate(places)}
-        at = [number[place] for place in sorted(asked) if place in number]
-        self._find(places, {one for last in at for one in range(max(0, last - NEWS), last + 1)})
-        self._told = {places[one]: self._held(places[max(0, one - NEWS) : one + 1]) for one in at}
+    def _told_at(self, place: Place) -> Verdict | None:
+        """Weighed when it is asked for: most parts of a backlog never are."""
+        at = self._number.get(place)
+        if at is not None and place not in self._told:
+            self._told[place] = self._held(range(at, max(-1, at - NEWS - 1), -1))
+        return self._told.get(place)
 
-    def _find(self, places: Sequence[Place], wanted: set[int]) -> None:
-        """Look anew at the parts with these numbers, as far as that has not been done."""
-        number = {place: at for at, place in enumerate(places)}
-        numbers = [np.array([number[place] for place in one.places], dtype=np.int64) for one in self._stretches]
-        restless: set[int] = set()
-        for stretch, own in zip(self._stretches, numbers, strict=True):
-            restless |= {int(own[row]) for row in stretch.restless(own, RESTLESS_SD)}
-        found = {places[at]: self._seen.get(places[at]) for at in wanted}
-        self._seen = {
-            place: (self._verdict(numbers, number[place]) if number[place] in restless else NOTHING)
-            if known is None
-            else known
-            for place, known in sorted(found.items())
-        }
-
-    def _held(self, places: Sequence[Place]) -> Verdict:
-        """What was found after the last of these parts, and what the parts before found that still holds."""
+    def _held(self, numbers: Sequence[int]) -> Verdict:
+        """What the first of these parts shows, and what those before it showed that still holds."""
         held: dict[Register, Told] = {}
-        for ago, place in enumerate(reversed(places)):
-            for register, told in self._seen[place].items():
+        for ago, at in enumerate(numbers):
+            for register, told in self._shown(at).items():
                 if ago == 0 or (told.holds >= ago and held.get(register, QUIET).cause in ("none", "unknown")):
                     held[register] = told
         return held
+
+    def _shown(self, at: int) -> Verdict:
+        if at not in self._restless:
+            return NOTHING
+        place = self._places[at]
+        if place not in self._seen:
+            self._seen[place] = self._verdict(self._numbers, at)
+        return self._seen[place]
 
     def _verdict(self, numbers: Sequence[Counts], part: int) -> Verdict:
         residues, places, entries = [], [], list[Hypothesis]()
@@ -187,6 +185,8 @@ class Weighing:
 
     def _judged(self, found: Sequence[Scores]) -> Verdict:
         """Name what stands in nearly all of the likelihood, and call unknown what is there but has no name."""
+        if max(float(one.odds.max()) for one in found) < 0:
+            return NOTHING
         tally = Tally(found)
         sure = self._times / (1 + self._times)
         named = [key for key, share in tally.shares.items() if share >= sure]
