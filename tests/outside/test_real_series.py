@@ -335,18 +335,17 @@ def lathe(tmp_path_factory: pytest.TempPathFactory) -> Lathe:
 def test_three_diameters_of_one_tool_give_one_correction(lathe: Lathe) -> None:
     """The pins grow by 15 to 20 um: one correction of the tool's one register, saying what all three diameters get.
 
-    It is proposed with part 47, which is out of tolerance; nobody accepts, it expires, and part 69, out again, brings
-    it once more. Not found: the growth itself comes as a jump near part 24; with readings to 0.01 mm it takes until
-    part 47 to be sure.
+    It is proposed with part 47, which is out of tolerance; nobody accepts, it expires, and part 69, out again, stops
+    the lathe once more. Not found: the growth itself comes as a jump near part 24; with readings to 0.01 mm it takes
+    until part 47 to be sure.
     """
     proposals = [event["proposal"] for event in lathe.told("proposed")]
 
     assert {decision["register"] for decision in lathe.decisions} == {"tool 1 x"}
     assert len(lathe.decisions) == 70
-    assert [(one["part"], one["register"], one["change"]) for one in proposals] == [
-        ("47", "tool 1 x", "-0.020"),
-        ("69", "tool 1 x", "-0.020"),
-    ]
+    assert proposals[0]["part"] == "47"
+    assert {(one["register"], one["change"]) for one in proposals} == {("tool 1 x", "-0.020")}
+    assert lathe.decisions[68]["answer"] == "stop"
     for proposed in proposals:
         moved = {feature["id"]: feature["after_mm"] - feature["before_mm"] for feature in proposed["features"]}
         assert moved == pytest.approx({"1": -0.020, "2": -0.020, "3": -0.020})
@@ -364,12 +363,12 @@ def test_pin_that_is_small_all_over_is_one_bad_part(lathe: Lathe) -> None:
 def test_swings_of_the_first_lot_are_waited_over(tmp_path: Path) -> None:
     """Without a stated repeatability the first lot's swings (9.96, then 10.00, then 9.96) look like new edges.
 
-    Two are named, at parts 3 and 5; each starts the evidence anew, and nothing is asked for.
+    Two sudden changes within three parts: the second is not believed before it repeats, and nothing is asked for.
     """
     lathe = Lathe(tmp_path / "cell", None).cut(14)
 
     assert lathe.told("proposed") == []
-    assert {decision["answer"] for decision in lathe.decisions} == {"leave", "wait"}
+    assert {decision["answer"] for decision in lathe.decisions} <= {"leave", "wait", "hold"}
 
 
 # The kilogram check standard: 217 calibrations in 12 years, taken for 217 parts, 10 ug as 1 um. Its step of 1982 is in
