@@ -2,7 +2,6 @@
 
 import asyncio
 import importlib
-import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -58,18 +57,14 @@ def make(folder: Path, settings: Settings) -> Starlette:
         lifespan=life,
     )
     app.state.desk = desk
+    desk.after_first_page = _load_the_rest
     return app
 
 
-def open_meanwhile(app: Starlette) -> None:
-    """Open the whole cell beside the first page, and load what the first picture needs."""
-
-    def open_and_load() -> None:
-        _other_routes()
-        app.state.desk.source.open()
-        importlib.import_module("feedback.trend.tracker")
-
-    threading.Thread(target=open_and_load, daemon=True).start()
+def _load_the_rest() -> None:
+    """What the other pages and the first picture need."""
+    _other_routes()
+    importlib.import_module("feedback.trend.tracker")
 
 
 class OtherPages:

@@ -1,7 +1,7 @@
 """What every page needs at hand: the source of the answers, the live state, who may act, and the templates."""
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -35,7 +35,9 @@ class Desk:
     live: Live
     files: Mapping[str, OwnFile] = field(default_factory=own_files)
     pages: jinja2.Environment = field(init=False)
+    after_first_page: Callable[[], None] = lambda: None
     _shop: tuple[int, int, shop.Shop] | None = None
+    _is_opening: bool = False
     _making: threading.Lock = field(default_factory=threading.Lock)
 
     def __post_init__(self) -> None:
@@ -45,6 +47,16 @@ class Desk:
     def of(folder: Path, settings: Settings) -> "Desk":
         source = Source(folder, settings.now)
         return Desk(source, settings, Access(folder), Live(source))
+
+    def open_the_rest(self) -> None:
+        """Open the whole cell once the first answer is on its way, so that nobody waits for it."""
+        if not self._is_opening:
+            self._is_opening = True
+            threading.Thread(target=self._open_the_rest, daemon=True).start()
+
+    def _open_the_rest(self) -> None:
+        self.source.open()
+        self.after_first_page()
 
     @property
     def now_s(self) -> float:

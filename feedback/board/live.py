@@ -33,7 +33,7 @@ class Live:
     async def watch(self) -> None:
         """Look for changes until the board ends."""
         loop = asyncio.get_running_loop()
-        refresh_due = loop.time()
+        refresh_due = loop.time() + REFRESH_S  # the first page comes first
         while not self.is_closing:
             if loop.time() >= refresh_due:
                 await run_in_threadpool(self._guarded, self._source.refresh)

@@ -14,7 +14,7 @@ from starlette.applications import Starlette
 from uvicorn.config import Config
 from uvicorn.server import Server
 
-from feedback.board.app import make, open_meanwhile
+from feedback.board.app import make
 from feedback.board.settings import Settings
 from feedback.errors import TrueupError
 
@@ -44,7 +44,6 @@ def serve(
     announce()
     server = server_of(app, settings)
     with _reader(folder, wanted=with_reader):
-        open_meanwhile(app)
         try:
             server.run()
         except SystemExit:

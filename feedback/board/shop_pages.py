@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from starlette.background import BackgroundTask
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -25,7 +26,9 @@ def _shown(request: Request) -> Shop:
 
 def whole(request: Request) -> Response:
     """The page."""
-    return page(request, "shop.html", shop=_shown(request), machine=request.query_params.get("machine"))
+    answer = page(request, "shop.html", shop=_shown(request), machine=request.query_params.get("machine"))
+    answer.background = BackgroundTask(desk_of(request).open_the_rest)
+    return answer
 
 
 def now(request: Request) -> Response:

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("trueup")
 
-OPENING_WAIT_S = 60.0
-
 
 @dataclass(frozen=True, slots=True)
 class State:
@@ -56,7 +54,6 @@ class Source:
         self.zone = ZoneInfo(self.facts.time_zone)
         self._reader = Reader("away")
         self._cell: Cell | None = None
-        self._opened = threading.Event()
         self._trouble = ""
         self._opening = threading.Lock()
         self.acting = threading.Lock()  # a store takes one write at a time
@@ -123,14 +120,12 @@ class Source:
                 self._trouble = ""
             except TrueupError as error:
                 self._complain(str(error))
-            finally:
-                self._opened.set()
 
     def cell(self) -> "Cell":
-        """The open cell, waiting for it when the board has only just been started."""
-        self._opened.wait(OPENING_WAIT_S)
+        """The open cell; whoever is first waits for it to be opened."""
+        self.open()
         if self._cell is None:
-            raise StoreError(self._trouble or "the cell is still being opened; try again in a moment")
+            raise StoreError(self._trouble or "the cell could not be opened; try again in a moment")
         return self._cell
 
     def refresh(self) -> None:

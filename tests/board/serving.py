@@ -12,7 +12,7 @@ from typing import Any, Self
 from urllib.parse import urlencode
 
 from feedback import heartbeat
-from feedback.board.app import make, open_meanwhile
+from feedback.board.app import make
 from feedback.board.serving import server_of
 from feedback.board.settings import Settings
 
@@ -46,7 +46,6 @@ class Served:
         self._server = server_of(self.app, self.settings)
         self._running = threading.Thread(target=self._server.run)
         self._running.start()
-        open_meanwhile(self.app)
         until = time.monotonic() + STARTS_WITHIN_S
         while not self._server.started:
             assert time.monotonic() < until, "the board did not start"
