@@ -18,7 +18,7 @@ from feedback.reading.layouts import load_layouts
 from feedback.reading.reader import LogReader
 from feedback.records import SetterReading
 from feedback.registers import Register, register
-from feedback.series import SetterRow, ToolRow
+from feedback.series import MeasurementRow, SetterRow, ToolRow, in_order
 from feedback.setter import SetterWatch, tells_of_break
 from feedback.setter_series import SetterSeries
 from feedback.simulate.cell import Cell
@@ -135,6 +135,28 @@ def test_after_a_break_the_next_reading_is_compared_with_it() -> None:
     setter.see(looked(1, "132.400"))
     assert setter.see(looked(2, "131.400")) is not None
     assert setter.see(looked(3, "131.399")) is None
+
+
+# The order of what happened -------------------------------------------------------------------------------------------
+
+
+def told(happenings: list[Happening]) -> list[str]:
+    names = {PartSeen: "part", ToolSeen: "new tool", SetterSeen: "setter"}
+    return [f"{names[type(one)]} {getattr(one, 'source', '')}".strip() for one in happenings]
+
+
+def test_a_look_inside_a_part_comes_before_its_readings() -> None:
+    """The tool that was measured cut the part; one measured between parts comes after the part of the same time."""
+    parts = [MeasurementRow(k, f"P{k}", k * 100, "4101/12", 1.0, ()) for k in (1, 2)]
+    looks = [SetterRow(1, 5, "1", None, 200, 2, "log:9", 9), SetterRow(2, 5, "1", None, 100, None, "log:5", 5)]
+    assert told(in_order(parts, [], [], looks)) == ["part", "setter log:5", "setter log:9", "part"]
+
+
+def test_a_tool_measured_before_its_change_is_the_old_one() -> None:
+    """Both lines bear the time of the part before them: what stands first in the log was first."""
+    changes = [ToolRow(7, 5, 100, None, "log:4", 4)]
+    looks = [SetterRow(1, 5, "1", None, 100, None, "log:3", 3), SetterRow(2, 5, "1", None, 100, None, "log:5", 5)]
+    assert told(in_order([], [], changes, looks)) == ["setter log:3", "new tool log:4", "setter log:5"]
 
 
 # The setter's readings in the trend -----------------------------------------------------------------------------------

@@ -129,9 +129,14 @@ class _Writer:
         self._parts: list[list[Any]] = []
         self._timeless: list[Any] | None = None  # the part in hand, as long as no line of it printed a time
         self._seen: tuple[datetime | None, int] = (None, 0)
+        self._before_any_time: list[tuple[list[Row], int, int]] = []  # table, row and column of their times
 
     def at_us(self, at: datetime | None) -> int:
-        """The line's time, else the one printed last in its stream, else when it was taken."""
+        """The line's time, else the one printed last in its stream, else when it was taken.
+
+        Lines before the first time of a stream were printed just before it: a day's file may begin with a tool's
+        change or measurement, and be taken a week later.
+        """
         if at is None:
             return self.origin.taken_at_us if self.last_at_us is None else self.last_at_us
         if at is not self._seen[0]:
@@ -139,7 +144,20 @@ class _Writer:
         at_us = self.last_at_us = self._seen[1]
         if self._timeless is not None:
             self._timeless[6], self._timeless = at_us, None
+        if self._before_any_time:
+            self._date_first_lines(at_us - 1)
         return at_us
+
+    def _date_first_lines(self, at_us: int) -> None:
+        for rows, at, column in self._before_any_time:
+            rows[at] = (*rows[at][:column], at_us, *rows[at][column + 1 :])
+        self._before_any_time = []
+
+    def _keep(self, rows: list[Row], row: Row, column: int) -> None:
+        """Add a row whose time stands in `column`."""
+        rows.append(row)
+        if self.last_at_us is None:
+            self._before_any_time.append((rows, len(rows) - 1, column))
 
     def part_begin(self, record: PartBegin) -> None:
         self._end_part()
@@ -186,7 +204,8 @@ class _Writer:
 
     def readback(self, record: RegisterReadback) -> None:
         origin = self.origin
-        self.rows.register_values.append(
+        self._keep(
+            self.rows.register_values,
             (
                 self.numbers.register_value,
                 origin.machine,
@@ -197,13 +216,15 @@ class _Writer:
                 record.line,
                 self.part_id,
                 origin.seq,
-            )
+            ),
+            4,
         )
         self.numbers.register_value += 1
 
     def new_tool(self, record: NewTool) -> None:
         origin = self.origin
-        self.rows.new_tools.append(
+        self._keep(
+            self.rows.new_tools,
             (
                 self.numbers.new_tool,
                 origin.machine,
@@ -213,13 +234,15 @@ class _Writer:
                 record.line,
                 self.part_id,
                 origin.seq,
-            )
+            ),
+            3,
         )
         self.numbers.new_tool += 1
 
     def other(self, kind: str, record: Record, content: Mapping[str, Any]) -> None:
         origin = self.origin
-        self.rows.other_records.append(
+        self._keep(
+            self.rows.other_records,
             (
                 self.numbers.other_record,
                 origin.machine,
@@ -230,7 +253,8 @@ class _Writer:
                 self.part_id,
                 canonical(content),
                 origin.seq,
-            )
+            ),
+            3,
         )
         self.numbers.other_record += 1
 

@@ -60,10 +60,10 @@ def test_every_measurement_is_kept_exactly(fed: Store) -> None:
 
 
 def test_register_prints_belong_to_their_part(fed: Store) -> None:
-    """A print between parts belongs to none."""
+    """A print between parts belongs to none; one before the first time of a file was made just before that."""
     statement = "SELECT register, value, line, part_id, at_us FROM register_value ORDER BY id"
     assert rows(fed, statement) == [
-        ("work 54 X", "102.345", 1, None, microseconds(MORNING)),
+        ("work 54 X", "102.345", 1, None, at(6, 45, 12) - 1),
         ("tool 5 radius", "-0.012", 3, 1, at(6, 45, 12)),
         ("tool 5 length", "0", 3, 1, at(6, 45, 12)),
     ]

@@ -1,9 +1,12 @@
 """The tool setter beside the probe: broken tools, surer corrections, and a setter that is itself wrong."""
 
+import re
+from datetime import datetime
 from random import Random
 from typing import Any
 
 import pytest
+import sqlalchemy
 
 from feedback.ledger.rebuild import differences
 from tests.stories.conftest import Tell
@@ -23,6 +26,18 @@ def setter_line(story: Story, tool: int = 5, radius_um: float = 0.0, length_um: 
 def look(story: Story, tool: int = 5) -> Story:
     """The tool is measured on the setter, and the line is read at once."""
     return story.deliver(setter_line(story, tool))
+
+
+def empty_database(server: str, name: str) -> str:
+    """A database of its own on the private server, as cell.toml names it."""
+    engine = sqlalchemy.create_engine(server, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(sqlalchemy.text(f"DROP DATABASE IF EXISTS {name}"))
+        connection.execute(sqlalchemy.text(f"CREATE DATABASE {name}"))
+    engine.dispose()
+    host = re.search(r"host=([^&]+)", server)
+    assert host is not None
+    return f"postgresql://postgres@localhost/{name}?host={host[1]}"
 
 
 def held(story: Story) -> list[dict[str, Any]]:
@@ -302,3 +317,38 @@ def test_a_new_tool_is_corrected_sooner_where_earlier_ones_were_off_alike(tell: 
     new = [first_correction(new_tool_after(tell, seed, were_set_up_alike=False)) for seed in (0, 1, 3)]
     assert all(mine[0] < other[0] for mine, other in zip(known, new, strict=True)), (known, new)
     assert all(change_mm == pytest.approx(0.016, abs=0.003) for _, change_mm in known)
+
+
+def test_late_news_with_a_setter_is_told_in_its_right_order(tell: Tell) -> None:
+    """A forgotten file of the early morning, with a part and a look at the tool: the group is followed again and ends
+    where it would be, had the file come in time."""
+    start = datetime(2025, 3, 3, 5, 0, 0)  # noqa: DTZ001 - a control's own clock
+    early = machine(plan=plan_of(scatter_um=8.0), first_part=90, start=start)
+    morning = f"SETTER TOOL 5 RADIUS 5.0004 DATE 20250303 TIME 050000\n{early.cut()}"
+    late, in_time = Setter(rough(tell)), Setter(rough(tell))
+    in_time.story.deliver(morning, file="early.txt")
+    for setter in (late, in_time):
+        setter.cut(parts=12, wear_um=0.3)
+    late.story.deliver(morning, file="early.txt")
+    for setter in (late, in_time):
+        setter.cut(parts=3, wear_um=0.3)
+    assert late.story.decision()["error_mm"] == in_time.story.decision()["error_mm"]
+    assert late.story.decision()["sd_mm"] == in_time.story.decision()["sd_mm"]
+    assert not held(late.story)
+
+
+def test_the_stop_is_the_same_on_postgresql(tell: Tell, postgres_address: str) -> None:
+    """Found, kept over a restart, ended by the new tool, and folded again alike, the store being a server."""
+    story = tell()
+    story.cell.close()
+    cell = story.folder / "cell.toml"
+    facts = cell.read_text(encoding="utf-8")
+    address = empty_database(postgres_address, "setter_story")
+    cell.write_text(facts.replace('store = "sqlite"', f'store = "{address}"'), encoding="utf-8")
+    look(story.reopen().cut(parts=4))
+    story.machines["M1"].wear(5, radius_um=400.0)
+    assert look(story.reopen()).answer() == "stop"
+    story.machines["M1"].new_tool(5, is_recorded=False)
+    assert look(story.deliver("NEWTOOL 5\n")).cut(parts=2).answer() != "stop"
+    with story.cell.store.reading() as sql:
+        assert differences(sql, story.folder) == []
