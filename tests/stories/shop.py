@@ -112,6 +112,7 @@ class SimulatedMachine:
     lag: int = 0
     cte_per_k: float = 23.6e-6
     part_temperature_c: float | None = None
+    ball_lost_um: float = 0.0  # of the probe ball's effective radius since its calibration
 
     tools: dict[int, Tool] = field(init=False)
     registers: dict[str, Decimal] = field(init=False)  # as the control holds them
@@ -182,6 +183,12 @@ class SimulatedMachine:
         own = Decimal(repr(value_mm)) * 1000 * self._doubling(register) / UM_PER[self.unit]
         self.enter(register, own.quantize(REGISTER_STEP[self.unit], ROUND_HALF_EVEN))
 
+    def check_ring(self, name: str, certified_mm: Decimal, error_um: float = 0.0) -> None:
+        """The ring is probed before the next part, at 20 degC: it shows what the ball has lost on both its sides."""
+        um = 2 * self.ball_lost_um + error_um
+        size = (certified_mm + Decimal(repr(um)) / 1000).quantize(Decimal("0.0001"), ROUND_HALF_EVEN)
+        self.say(f"ARTEFACT {name} ACTUAL {size} TEMP 20.0 DATE {self.clock:%Y%m%d} TIME {self.clock:%H%M%S}")
+
     def say(self, *lines: str) -> None:
         """Other lines that the control prints before the next part."""
         self._between.extend(lines)
@@ -240,6 +247,11 @@ class SimulatedMachine:
             return 0.0
         return float(cut.nominal) * UM_PER[self.plan.unit] * self.cte_per_k * (self.part_temperature_c - 20.0)
 
+    def _misread_um(self, cut: Cut) -> float:
+        """A ball smaller than the control believes: it travels further inside a bore, and not as far around a boss."""
+        sides = {"bore": 2, "pocket": 2, "drilled": 2, "boss": -2, "web": -2, "datum": 1}
+        return sides.get(cut.kind, 0) * self.ball_lost_um
+
     def _held_um(self, register: str) -> float:
         held_um = float(self.registers[register]) * UM_PER[self.unit] / self._doubling(register)
         return held_um * self.acting.get(register, 1.0)
@@ -283,6 +295,7 @@ class SimulatedMachine:
     def _reading(self, cut: Cut) -> Decimal | None:
         """The probed size as the control prints it, None for a miss; scatter is drawn either way."""
         um = self.true_um(cut) + self._noise.gauss(0.0, cut.sd_um) + self._wild_um.get(cut.id, 0.0)
+        um += self._misread_um(cut)
         if cut.id in self._missed:
             return None
         nominal_um = Decimal(cut.nominal) * UM_PER[self.plan.unit]

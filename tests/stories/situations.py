@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
+from random import Random
 from typing import Final
 
 from tests.stories.parts import BEARING_BORE, COVER_PLATE, HINGE_BRACKET, PUMP_BODY, SEAL_BORE, cell_texts
@@ -22,6 +23,7 @@ class Run:
 
     machine: SimulatedMachine
     limits: str = ""
+    cell: str = ""  # what cell.toml says beside machines and people
     files: dict[str, str] = field(default_factory=dict)
 
     def cut(self, parts: int, wear_um: Mapping[int, float] | None = None) -> "Run":
@@ -39,7 +41,8 @@ class Run:
 
     def texts(self) -> dict[str, str]:
         """Everything in the cell folder, by relative path."""
-        return {**cell_texts([self.machine], self.limits), **self.files}
+        texts = cell_texts([self.machine], self.limits)
+        return {**texts, "cell.toml": texts["cell.toml"] + self.cell, **self.files}
 
 
 def shift(clock: datetime) -> str:
@@ -198,6 +201,76 @@ def _spoilt(text: str, found: str, instead: str) -> str:
     return text[:start] + instead + text[end:]
 
 
+_RING: Final = """
+[artefact.RING1]
+kind = "ring"
+size = "40.00062 mm"
+uncertainty = "0.0008 mm"
+material = "steel"
+error_limit = "0.003 mm"
+due = "20 parts"
+certificate_until = 2026-06-01
+"""
+_RING_MM: Final = Decimal("40.00062")
+_CALIBRATED: Final = "RXP 2.9912 RXM 2.9914 RYP 2.9913 RYM 2.9911 OFFX 0.0021 OFFY -0.0008 LENGTH 147.3312 BALL 6"
+
+
+def _calibrate(machine: SimulatedMachine, values: str = _CALIBRATED) -> None:
+    when = f"DATE {machine.clock:%Y%m%d} TIME {machine.clock:%H%M%S}"
+    machine.say(f"CALIBRATION PROBE 1 ARTEFACT RING1 {values} {when}")
+
+
+def commissioning() -> Run:
+    """The probe is calibrated, touched ten times on the ring, checked on it, and the first fifteen parts are cut."""
+    machine = SimulatedMachine("M1", PUMP_BODY, seed="commissioning", first_part=1)
+    chance = Random("commissioning ring")
+    _calibrate(machine)
+    for _ in range(10):
+        touched = _RING_MM + Decimal(repr(round(chance.gauss(0.3, 0.5), 1))) / 1000
+        machine.say(f"REPEAT RING1 POINT 1 ACTUAL {touched:.4f}")
+    machine.check_ring("RING1", _RING_MM, 0.4)
+    run = Run(machine, cell=_RING).cut(8)
+    machine.check_ring("RING1", _RING_MM, -0.2)
+    return run.cut(7)
+
+
+def incomplete_calibration() -> Run:
+    """Tool 5 wears; after part 14 the stylus is changed, and one value of its calibration does not reach the control."""
+    machine = SimulatedMachine("M1", PUMP_BODY, seed="incomplete-calibration", first_part=901)
+    _calibrate(machine)
+    machine.check_ring("RING1", _RING_MM, 0.4)
+    run = Run(machine, cell=_RING).cut(14, wear_um={5: 0.25})
+    _calibrate(machine, _CALIBRATED.replace("RYM 2.9911", "RYM"))
+    return run.cut(3, wear_um={5: 0.25})
+
+
+def drifting_probe() -> Run:
+    """The probe's ball wears 0.06 um a part; the ring is probed before every second part and fails before the last."""
+    machine = SimulatedMachine("M1", PUMP_BODY, seed="drifting-probe", first_part=1001)
+    chance = Random("drifting-probe ring")
+    _calibrate(machine)
+    run = Run(machine, cell=_RING)
+    for part in range(44):
+        machine.ball_lost_um = 0.06 * max(0, part - 22)
+        if part % 2 == 0:
+            machine.check_ring("RING1", _RING_MM, chance.gauss(0.1, 0.3))
+        run.cut(1)
+    return run
+
+
+def hot_part() -> Run:
+    """From part 1115 on the parts come from a hot washer at 27 degC, and the control prints that."""
+    machine = SimulatedMachine("M1", PUMP_BODY, seed="hot-part", first_part=1101)
+    machine.part_temperature_c = 20.0
+    run = Run(machine, cell=_RING)
+    _calibrate(machine)
+    machine.check_ring("RING1", _RING_MM, 0.2)
+    run.cut(14)
+    machine.check_ring("RING1", _RING_MM, -0.1)
+    machine.part_temperature_c = 27.0
+    return run.cut(8)
+
+
 SITUATIONS: Final[Mapping[str, Callable[[], Run]]] = {
     "steady-wear": steady_wear,
     "noise-only": noise_only,
@@ -212,4 +285,8 @@ SITUATIONS: Final[Mapping[str, Callable[[], Run]]] = {
     "not-entered": not_entered,
     "wrong-way": wrong_way,
     "tool-worn-out": tool_worn_out,
+    "commissioning": commissioning,
+    "incomplete-calibration": incomplete_calibration,
+    "drifting-probe": drifting_probe,
+    "hot-part": hot_part,
 }

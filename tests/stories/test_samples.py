@@ -45,6 +45,10 @@ ENDS = {
     "not-entered": End(register="tool 3 radius", answer="hold", cause="unknown", held_by="lock"),
     "wrong-way": End(register="tool 3 radius", answer="hold", cause="unknown", held_by="lock"),
     "tool-worn-out": End(register="tool 3 radius", answer="hold", held_by="travel"),
+    "commissioning": End(register="tool 5 radius", answer="leave"),
+    "incomplete-calibration": End(register="tool 5 radius", answer="hold", cause="wear", held_by="doubt"),
+    "drifting-probe": End(register="tool 5 radius", answer="hold", held_by="doubt"),
+    "hot-part": End(register="tool 8 radius", answer="leave"),
 }
 
 
@@ -145,6 +149,47 @@ def test_a_change_that_did_something_else_is_told(cell: feedback.Cell, gain: flo
 def _events(cell: feedback.Cell, kind: str) -> list[Any]:
     with cell.store.reading() as sql:
         return queries.story(sql, kinds=(kind,))
+
+
+# The probe's state, words that must stand in its reason, and the parts in doubt, at the end of a sample.
+PROBES = {
+    "steady-wear": ("unchecked", "no artefact", []),
+    "commissioning": ("fit", "too small", []),
+    "incomplete-calibration": ("failed", "missing RYM", ["915", "916", "917"]),
+    "drifting-probe": ("failed", "0.00308 mm too big", ["1041", "1042", "1043", "1044"]),
+    "hot-part": ("fit", "too small", []),
+}
+
+
+@pytest.mark.parametrize(("cell", "end"), PROBES.items(), indirect=["cell"], ids=list(PROBES))
+def test_probe_ends_as_its_readme_says(cell: feedback.Cell, end: tuple[str, str, list[str]]) -> None:
+    """Whether the probe is fit to measure, why not, and which parts are in doubt for it."""
+    cell.process()
+    (machine,) = cell.probe()["machines"]
+    (probe,) = machine["probes"]
+    state, words, doubted = end
+    assert probe["state"] == state
+    assert words in probe["words"]
+    assert [part for doubt in probe["doubts"] for part in doubt["parts"]] == doubted
+
+
+@pytest.mark.parametrize("cell", ["drifting-probe"], indirect=True)
+def test_a_drifting_probe_is_seen_before_it_fails(cell: feedback.Cell) -> None:
+    """The chart has found the drift and says how far it still is from the limit."""
+    cell.process()
+    (chart,) = cell.probe()["machines"][0]["probes"][0]["charts"]
+    assert chart["found"] == "drift"
+    assert max(chart["error_um"][:-1]) < chart["error_limit_um"]
+
+
+@pytest.mark.parametrize("cell", ["hot-part"], indirect=True)
+def test_a_hot_part_reads_bigger_and_is_not(cell: feedback.Cell) -> None:
+    """The spigot's readings rise by the aluminium's 6.6 um, and no register is thought to have moved."""
+    answers = decisions(cell.process())
+    measured = cell.measurements()
+    spigot = measured.loc[measured["feature"] == "4101/14", "actual"].astype(float)
+    assert (spigot.tail(8).mean() - spigot.head(14).mean()) * 1000 == pytest.approx(6.6, abs=1.0)
+    assert abs(answers["tool 8 radius"]["error_mm"]) < 0.0015
 
 
 @pytest.mark.parametrize("cell", ["tool-worn-out"], indirect=True)
