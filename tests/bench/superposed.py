@@ -185,6 +185,7 @@ class _Loop:
 
     def __init__(self, run: Filtered, limits: Limits, delay: int, rules: Sequence[Rule], watch_effects: bool) -> None:
         self.run, self.limits, self.delay, self.rules = run, limits, delay, rules
+        self.usual = run  # as far ahead as the machine's `lag` says
         registers = run.group.registers
         self.tracks = [Track().after_print(ZERO) for _ in registers]
         self.held_um = np.zeros(len(registers))
@@ -199,7 +200,8 @@ class _Loop:
 
     def _look_ahead(self) -> None:
         """As far as corrections take to be entered, with everything that is asked after every part at hand."""
-        self.run = run = self.run.looking_ahead(parts_before_entry(self.run.machine.lag, self.delays))
+        self.lag = parts_before_entry(self.run.machine.lag, self.delays)
+        self.run = run = self.usual.looking_ahead(self.lag)
         bands, beyond = (
             [run.band_um(at, self.limits) for at in range(len(self.held_um))],
             quantile(self.limits.confidence),
@@ -237,7 +239,8 @@ class _Loop:
                 self.entries.append(entry)
                 self._print(at, entry.new)
                 self.delays.append(self.delay)
-                self._look_ahead()
+                if parts_before_entry(self.run.machine.lag, self.delays) != self.lag:
+                    self._look_ahead()
 
     def _print(self, at: int, value: Decimal) -> None:
         track = self.tracks[at]
