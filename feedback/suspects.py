@@ -137,8 +137,16 @@ class Suspects:
             return
         for at in moved:
             yield Hypothesis("conflict", who, self._own(at), (APART_UM,), STEPS, _SELDOM)
-        for two in combinations(moved[:MOST_APART], 2):
-            yield Hypothesis("conflict", who, self._own(*two), (APART_UM,) * 2, STEPS, _SELDOM)
+        for one, other in combinations(moved[:MOST_APART], 2):
+            column = self._against(register, one, other)
+            yield Hypothesis("conflict", who, column, (APART_UM,), STEPS, _SELDOM)
+
+    def _against(self, register: Register, one: int, other: int) -> Array:
+        """Two features that go as far from each other as no setting of the register takes them."""
+        moved = self.registers[register]
+        column = moved[other] * self._own(one) - moved[one] * self._own(other)
+        apart: Array = column / np.abs(column).max()
+        return apart
 
     def _of_system(self, system: str) -> Iterator[Hypothesis]:
         registers = self.systems[system]

@@ -25,6 +25,7 @@ Counts = NDArray[np.int64]
 RESTLESS_SD = 3.8  # of a reading, or of all of a register: nothing that is nearer could be named
 PAIRS_OF = 2  # best single explanations that are also tried together with every other
 SHARE = 0.25  # of its largest change below which a register was not moved by it
+LIKELY = 0.5  # share of the likelihood from which a second edge makes a first one doubtful
 NEGLIGIBLE = 1e-6  # share of the likelihood below which nothing is counted
 
 Key = tuple[Cause, str]
@@ -189,7 +190,8 @@ class Weighing:
             return NOTHING
         tally = Tally(found)
         sure = self._times / (1 + self._times)
-        named = [key for key, share in tally.shares.items() if share >= sure]
+        edges = [key for key, share in tally.shares.items() if key[0] == "new-edge" and share >= LIKELY]
+        named = [key for key, share in tally.shares.items() if share >= sure or (key in edges and len(edges) > 1)]
         if named:
             return _named([self._found(key, tally) for key in named])
         if 1 - tally.quiet >= sure:
