@@ -1,11 +1,11 @@
 """What a sound configuration can and cannot do, said before the first part is cut."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from decimal import Decimal
 from typing import Any, Final
 
-from feedback.configuration.facts import Artefact, Configuration, Feature, Group, Machine
+from feedback.configuration.facts import NO_GUARD, Artefact, Configuration, Feature, Group, Guard, Machine
 from feedback.configuration.groups import groups
 from feedback.configuration.plans import plans_for, registers_of
 from feedback.configuration.signatures import (
@@ -42,6 +42,7 @@ class FeatureReport:
     name: str
     kind: str
     tells: tuple[str, ...]
+    judged: str = ""  # how surely its readings are judged; empty where their uncertainty is not known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +116,8 @@ def _machine_lines(machine: MachineReport) -> Iterator[str]:
     for feature in machine.features:
         yield f"  feature {feature.key} {feature.name} ({feature.kind})"
         yield from (f"    {told}" for told in feature.tells or ("no register moves it: it is only watched",))
+        if feature.judged:
+            yield f"    {feature.judged}"
     for register in machine.registers:
         limits = ", ".join(f"{key} {value}" for key, value in register.limits.items())
         yield f"  register {register.register}, told by {', '.join(register.features)}"
@@ -142,6 +145,7 @@ def _machine_report(configuration: Configuration, machine: Machine) -> MachineRe
         *(warning for group in coupled for warning in _group_warnings(group)),
         *_common_mode_warnings(features, registers, has_artefact=bool(configuration.artefacts)),
         *(warning for feature in features for warning in _feature_warnings(feature, machine, limits)),
+        *(warning for feature in features for warning in _guard_warnings(feature, _guard(feature, coupled))),
         *(warning for register in registers for warning in _step_warnings(register, machine, limits[register])),
         *_setter_warnings(machine),
         *(warning for artefact in artefacts for warning in _artefact_warnings(artefact, machine)),
@@ -149,16 +153,30 @@ def _machine_report(configuration: Configuration, machine: Machine) -> MachineRe
     return MachineReport(
         machine=machine.name,
         facts=(*machine_facts(machine), *probe_facts(machine, artefacts), setter_facts(machine, registers)),
-        features=tuple(_feature_report(feature, machine) for feature in features),
+        features=tuple(_feature_report(feature, machine, _guard(feature, coupled)) for feature in features),
         groups=tuple(_group_report(group) for group in coupled),
         registers=tuple(_register_report(register, features, machine, limits[register]) for register in registers),
         warnings=tuple(warnings),
     )
 
 
-def _feature_report(feature: Feature, machine: Machine) -> FeatureReport:
+def _feature_report(feature: Feature, machine: Machine, guard: Guard) -> FeatureReport:
     told = tuple(tells(feature, register, machine.unit) for register in feature.moves)
-    return FeatureReport(key=feature.key, name=feature.name, kind=feature.kind, tells=told)
+    judged = ""
+    if guard.band_um:
+        u, band = (from_um(value, "mm", machine.unit) for value in (guard.u_um, guard.band_um))
+        judged = f"its readings have a standard uncertainty of {u}: nearer than {band} to a limit they prove nothing"
+    return FeatureReport(key=feature.key, name=feature.name, kind=feature.kind, tells=told, judged=judged)
+
+
+def _guard(feature: Feature, coupled: Iterable[Group]) -> Guard:
+    return next((group.guard(feature) for group in coupled if feature.key in group.guards), NO_GUARD)
+
+
+def _guard_warnings(feature: Feature, guard: Guard) -> Iterator[str]:
+    if guard.u_um and not guard.band_um:
+        times = f"{float(feature.upper - feature.lower) * float(PER_UNIT) / guard.u_um:.1f} standard uncertainties"
+        yield f"feature {feature.key}: its tolerance is {times} wide; below 3.9 no reading can prove a part good"
 
 
 def _group_report(group: Group) -> GroupReport:

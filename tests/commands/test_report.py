@@ -62,7 +62,7 @@ def test_the_commissioning_report_tells_what_was_checked(commissioned: Story) ->
     assert "The probe is fit to measure." in words
     assert "40.00062" in words
     assert "pre-travel 0.0088 mm" in words
-    assert "all directions repeat alike" in words
+    assert "all points repeat alike" in words
     assert "Uncertainty budget of 4101/12" in words
     assert "cannot see the machine's own geometric errors" in words
     assert "Checkpoint of the history" in words

@@ -329,3 +329,18 @@ def test_every_machine_of_the_cell_is_reported(machine: str) -> None:
     text = CELL if machine == "M1" else CELL + second
     names = [only.machine for only in report(cell(cell=text)).machines]
     assert names == sorted({"M1", machine})
+
+
+def test_a_known_uncertainty_is_shown_with_its_guard_band() -> None:
+    """With a ring and a stated repeatability the shop sees where readings prove nothing, before the first part."""
+    (machine,) = checked(BORE, machine='repeatability = "0.0008 mm"\n').machines
+    (bore,) = machine.features
+    assert bore.judged == (
+        "its readings have a standard uncertainty of 0.001 mm: nearer than 0.0016 mm to a limit they prove nothing"
+    )
+
+
+def test_a_tolerance_no_reading_can_prove_is_said_before_the_first_part() -> None:
+    """A probe that scatters by 8 um cannot show that a 25 H7 bore is good."""
+    words = "its tolerance is 2.6 standard uncertainties wide; below 3.9 no reading can prove a part good"
+    assert f"feature 4101/12: {words}" in warnings(BORE, machine='repeatability = "0.008 mm"\n')
