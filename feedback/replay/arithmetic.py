@@ -141,20 +141,19 @@ class Answered:
     change: Floats
 
 
-def band_um(facts: Facts, settings: Settings) -> Floats:
-    """The tightest feature's share of half its tolerance, in register micrometres."""
-    bands = settings.band[..., None] * facts.half_um / facts.pull
+def band_um(half_um: Floats, pull: Floats, settings: Settings) -> Floats:
+    """The tightest feature's share of half its tolerance, in register micrometres; features on the last axis."""
+    bands = settings.band[..., None] * half_um / pull
     return np.asarray(np.nanmin(np.where(np.isnan(bands), np.inf, bands), axis=-1), dtype=np.float64)
 
 
-def decided(facts: Facts, settings: Settings) -> Answered:
-    """As `rules.engine.decide` would answer, for every register under every setting."""
+def decided(facts: Facts, settings: Settings, band: Floats | None = None) -> Answered:
+    """As `rules.engine.decide` would answer, for every register under every setting; `band` is that of `band_um`."""
     with np.errstate(invalid="ignore", divide="ignore"):
-        return _decided(facts, settings)
+        return _decided(facts, settings, band_um(facts.half_um, facts.pull, settings) if band is None else band)
 
 
-def _decided(facts: Facts, settings: Settings) -> Answered:
-    band = band_um(facts, settings)
+def _decided(facts: Facts, settings: Settings, band: Floats) -> Answered:
     size = np.abs(facts.error_um)
     is_known = np.isfinite(facts.error_um)
     wishes = is_known & (size > band)

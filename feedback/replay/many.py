@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedback.follow import UM_PER_MM
-from feedback.replay.arithmetic import HOLD, STOP, Facts, Settings, decided
+from feedback.replay.arithmetic import HOLD, STOP, Facts, Settings, band_um, decided
 from feedback.replay.lanes import BLOCKS, Lanes
 from feedback.replay.past import Counts, Flags, Floats
 from feedback.replay.proof import proof
@@ -79,6 +79,7 @@ class _Many:
         rows, width = lanes.error_um.shape
         features = len(lanes.keys)
         self.state = _State((width, count))
+        self.band_um = band_um(lanes.half_um[:, None], lanes.pull[:, None], settings)
         self.centre_um = ((lanes.lower_um + lanes.upper_um) / 2)[:, None]
         self.features, self.columns = np.arange(features), np.arange(width)
         self.squares = np.zeros((BLOCKS + 1, features, count))
@@ -208,7 +209,7 @@ class _Many:
         self, row: int, is_there: Flags, extra_um: Floats, unproven: Flags, is_out: Flags, worst_um: Floats
     ) -> None:
         lanes, state = self.lanes, self.state
-        found = decided(self._facts(row, extra_um, unproven, is_out, worst_um), self.settings)
+        found = decided(self._facts(row, extra_um, unproven, is_out, worst_um), self.settings, self.band_um)
         block = lanes.block[row]
         counts = (is_there & (block < BLOCKS))[:, None]
         self.parts[block, self.columns] += is_there

@@ -58,7 +58,9 @@ def _on_cluster(work: Callable[[Task], Result], tasks: Sequence[Task], address: 
             f'--dask: no scheduler answers at {address!r} ({fault}); wanted an address such as "tcp://host:8786"'
         ) from None
     with client:
-        for future in client.map(work, tasks, pure=False):
+        # scattered first: a task carries its columns, which a scheduler need not see
+        running = [client.submit(work, client.scatter(task, hash=False), pure=False) for task in tasks]
+        for future in running:
             yield future.result()
 
 
