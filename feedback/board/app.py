@@ -24,7 +24,7 @@ from feedback.board.settings import Settings
 from feedback.errors import TrueupError, UsageError
 
 OPEN_TO_ALL = ("/sign-in", "/own/")
-OTHERS = ("proposal", "register", "history", "limits", "sign_in")
+OTHERS = ("proposal", "register", "history", "limits", "probe", "sign_in")
 
 
 def make(folder: Path, settings: Settings) -> Starlette:

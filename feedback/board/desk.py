@@ -22,7 +22,7 @@ from feedback.errors import TrueupError
 
 SESSION: Final = "trueup_session"
 MOST_FORM_BYTES: Final = 16_384
-PLACES: Final = (("/", "Machines"), ("/history", "History"), ("/limits", "Limits"))
+PLACES: Final = (("/", "Machines"), ("/history", "History"), ("/limits", "Limits"), ("/probe", "Probe"))
 
 
 @dataclass

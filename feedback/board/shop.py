@@ -28,6 +28,7 @@ class Slip:
     newest: str = ""
     link: str = ""  # id of the proposal to look at
     is_locked: bool = False
+    probe: str = ""  # why the probe may not be believed just now
     others: Sequence[str] = ()
     unreadable: str = ""
     is_known: bool = True
@@ -93,6 +94,12 @@ def _slip(machine: Mapping[str, Any], reader: Reader, zone: ZoneInfo, now: datet
         return Slip(mark="wait", headline=NOTHING_READ, to_do="Cut and probe a part.", **facts)
     entry = machine["decisions"][0]
     said = _said(entry, len(machine["decisions"]))
+    probe = machine.get("probe", answers.UNCHECKED)
+    if probe["state"] in answers.UNFIT:
+        facts["probe"] = probe["words"]
+        if entry["answer"] in ("leave", "wait"):
+            to_do = "Check the probe; nothing is proposed until then."
+            said = {"mark": "hold", "headline": HEADLINES["hold"], "to_do": to_do}
     others = [_other(other) for other in machine["decisions"][1:] if other["answer"] != "leave"]
     return Slip(**said, **facts, since=_since(machine["since"], entry, zone, now), others=others)
 

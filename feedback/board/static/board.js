@@ -115,7 +115,7 @@
   function dress(within) {
     for (const pad of within.querySelectorAll("[data-pad]")) {
       pad.hidden = false;
-      const field = within.querySelector("#" + pad.dataset.pad);
+      const field = document.getElementById(pad.dataset.pad);
       pad.addEventListener("click", function (event) {
         const key = event.target.closest("button");
         if (!key) return;
@@ -126,7 +126,7 @@
     }
     for (const row of within.querySelectorAll("[data-quick]")) {
       row.hidden = false;
-      const field = within.querySelector("#" + row.dataset.quick);
+      const field = document.getElementById(row.dataset.quick);
       row.addEventListener("click", function (event) {
         if (event.target.tagName === "BUTTON") field.value = event.target.textContent;
       });
