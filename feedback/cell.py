@@ -309,7 +309,13 @@ class Cell:
         machines = self.configuration.machines if machine is None else {machine: self.machine(machine)}
         with self.store.reading() as sql:
             found = [
-                study(self.configuration, facts, studies.touches(sql, name), studies.checks(sql, name))
+                study(
+                    self.configuration,
+                    facts,
+                    studies.touches(sql, name),
+                    studies.checks(sql, name),
+                    studies.probed_again(sql, name),
+                )
                 for name, facts in machines.items()
             ]
         return {"schema": answers.SCHEMA, "cell": self.configuration.name, "machines": found}

@@ -17,6 +17,7 @@ from feedback.metrology.budget import Known, feature_budget, missing, rounded_up
 from feedback.metrology.capability import MeasurementCapability, measuring_system_um
 from feedback.metrology.circle import LEAST_POINTS, Circle, Point, least_squares_circle
 from feedback.metrology.conformity import Tolerance
+from feedback.metrology.gauge import GaugeStudy, by_anova, by_ranges
 from feedback.metrology.inconclusive import InconclusiveError
 from feedback.metrology.repeatability import (
     LEAST_REPEATS,
@@ -33,6 +34,8 @@ from feedback.trend.priors import priors_for
 from feedback.uncertainty import known_of
 from feedback.units import from_mm, plain, to_mm
 
+RECLAMP_PAUSE_US: Final = 4 * 3600 * 1_000_000  # a part number that comes again later is another part's
+LEAST_RECLAMPED: Final = 3  # parts; fewer say nothing about the parts' own spread
 STUDY_PAUSE_US: Final = 3600 * 1_000_000  # an hour without a touch ends a study
 USUAL_POINTS: Final = 36  # around a ring for the probe's 2D error (ISO 230-10, from memory)
 CAUTIONS: Final = (
@@ -64,6 +67,15 @@ class Checked(NamedTuple):
     temperature_c: Decimal | None
     at_us: int
     source: str
+
+
+class Again(NamedTuple):
+    """One reading of a part that was probed more than once."""
+
+    feature: str
+    part: str
+    at_us: int
+    deviation_um: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,8 +149,9 @@ def study(
     machine: Machine,
     touches: Sequence[Touch],
     checks: Sequence[Checked],
+    again: Sequence[Again] = (),
 ) -> Entry:
-    """The study of one machine, ready for JSON; see the module. Touches and checks stand in order of time."""
+    """The study of one machine, ready for JSON; see the module. Everything stands in order of time."""
     still_open: list[str] = []
     repeats = [_repeats(found, configuration, still_open) for found in newest_repeats(touches, machine).values()]
     if not repeats:
@@ -154,6 +167,7 @@ def study(
         "checks": [entry for entry in bias.values() if entry is not None],
         "relocation": list(_relocations(checks, still_open)),
         "rings": rings,
+        "reclamped": list(_reclamped(configuration, again)),
         "features": _features(configuration, machine, measured, bias, form_um),
         "suggested": _suggested(machine, measured),
         "open": still_open,
@@ -331,6 +345,51 @@ def _features(
         for feature in plan.features.values()
         if feature.unit == "mm"
     ]
+
+
+def _reclamped(configuration: Configuration, again: Sequence[Again]) -> Iterator[Entry]:
+    """Gauge studies of parts that were clamped and probed again: repeatability here holds the clamping too."""
+    features = {feature.key: feature for plan in configuration.plans.values() for feature in plan.features.values()}
+    for key in dict.fromkeys(one.feature for one in again):
+        feature = features.get(key)
+        trials = _newest_trials([one for one in again if one.feature == key])
+        if feature is None or feature.unit != "mm" or len(trials) < LEAST_RECLAMPED:
+            continue
+        often = min(len(values) for values in trials.values())
+        table = {"re-clamping": {part: values[-often:] for part, values in trials.items()}}
+        yield _gauge(feature, often, by_ranges(table), by_anova(table))
+
+
+def _newest_trials(again: Sequence[Again]) -> dict[str, list[float]]:
+    """By part the readings of its newest run; numbers that come again after a pause belong to another part."""
+    runs: dict[str, tuple[int, list[float]]] = {}
+    for one in again:
+        at_us, values = runs.get(one.part, (one.at_us, []))
+        values = [] if one.at_us - at_us > RECLAMP_PAUSE_US else values
+        runs[one.part] = (one.at_us, [*values, one.deviation_um])
+    return {part: values for part, (_, values) in runs.items() if len(values) > 1}
+
+
+def _gauge(feature: Feature, often: int, *found: GaugeStudy) -> Entry:
+    width_um = tolerance_of(feature).width
+    return {
+        "feature": feature.key,
+        "trials": often,
+        "methods": [
+            {
+                "method": one.method,
+                "ev_um": one.ev,
+                "grr_um": one.grr,
+                "pv_um": one.pv,
+                "tv_um": one.tv,
+                "share_of_variation": one.share_of_variation("grr"),
+                "share_of_tolerance": one.share_of_tolerance("grr", width_um),
+                "ndc": None if isinf(one.ndc) else one.ndc,
+                "words": one.verdict(width_um),
+            }
+            for one in found
+        ],
+    }
 
 
 class _Found(NamedTuple):

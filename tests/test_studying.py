@@ -115,6 +115,39 @@ def test_points_on_one_side_of_the_ring_are_answered_in_words(opened: Cell) -> N
     assert _study(opened, three)["open"] == ["artefact RING1: any circle fits three points; touch 36 around it"]
 
 
+def _clamped(parts: int, times: int, hour: int = 8) -> str:
+    """Parts of different size, each clamped and probed `times` times, one after another, in 5 minutes each."""
+    chance, text = Random(7), ""
+    for k in range(parts * times):
+        minute = 2 * k
+        actual = 25.010 + 0.004 * (k % parts) + chance.gauss(0, 0.0007)
+        text += f"PART {k % parts + 1} PLAN 4101 DATE 20261125 TIME {hour + minute // 60:02d}{minute % 60:02d}00\n"
+        text += f"FEATURE 12 ACTUAL {actual:.4f}\nEND {k % parts + 1}\n"
+    return text
+
+
+def test_parts_clamped_again_are_a_gauge_study(opened: Cell) -> None:
+    """Five parts clamped three times each: both methods, each with its name, its share of the tolerance and its ndc."""
+    (bore,) = _study(opened, _clamped(5, 3))["reclamped"]
+
+    assert (bore["feature"], bore["trials"]) == ("4101/12", 3)
+    assert [one["method"].split(" (")[0] for one in bore["methods"]] == [
+        "average and range", "ANOVA without interaction",
+    ]  # fmt: skip
+    for one in bore["methods"]:
+        assert one["ev_um"] == pytest.approx(0.7, rel=0.45)
+        assert one["share_of_tolerance"] == pytest.approx(6 * one["grr_um"] / 21.0)
+        assert one["ndc"] > 5
+
+
+def test_part_numbers_of_another_day_are_other_parts(opened: Cell) -> None:
+    """A counter that starts again every morning makes no gauge study."""
+    first = _clamped(5, 1, hour=6)
+    text = first + first.replace("TIME 06", "TIME 11")
+
+    assert _study(opened, text)["reclamped"] == []
+
+
 def test_the_suggested_line_is_what_cell_toml_takes(opened: Cell) -> None:
     """Put into the machine's table, the measured noise becomes the trend's prior."""
     line = _study(opened, _repeats(0.6))["suggested"]["line"]

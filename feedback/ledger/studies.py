@@ -4,7 +4,7 @@ import json
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from feedback.studying import Checked, Touch
+from feedback.studying import Again, Checked, Touch
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
@@ -45,6 +45,19 @@ def checks(sql: "Sql", machine: str) -> list[Checked]:
         )
         for said, at_us, path, line in _said(sql, machine, "artefact")
     ]
+
+
+# Doubted readings do not count; part numbers that come again much later belong to other parts.
+_AGAIN = """
+SELECT m.feature, p.part, p.at_us, m.deviation_um FROM part p JOIN measurement m ON m.part_id = p.id
+WHERE p.machine = ? AND p.ended IS NOT NULL AND m.doubts IS NULL
+AND p.id > (SELECT coalesce(max(id), 0) - 2000 FROM part) AND p.part IN
+(SELECT part FROM part WHERE machine = ? GROUP BY part HAVING count(*) > 1) ORDER BY p.at_us, p.id"""
+
+
+def probed_again(sql: "Sql", machine: str) -> list[Again]:
+    """Believed readings of parts whose number stands in the log more than once, in order of time; of the newest 2000."""
+    return [Again._make(row) for row in sql.rows(_AGAIN, (machine, machine))]
 
 
 def _said(sql: "Sql", machine: str, kind: str) -> list[tuple[dict[str, Any], int, str, int]]:
