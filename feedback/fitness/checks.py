@@ -9,7 +9,7 @@ or a control that compensates). A control that brings all it prints to 20 degC i
 verdict is against the artefact's `error_limit`; no guard band is taken off here.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -50,8 +50,16 @@ class Outcome:
     @property
     def words(self) -> str:
         """What carries the result, in one line."""
-        carrying = [verdict for verdict in self.verdicts if verdict.outcome == "failed"]
-        return "; ".join(verdict.words for verdict in carrying or self.verdicts[:1])
+        return "; ".join(verdict.words for verdict in self._carrying)
+
+    @property
+    def brief(self) -> str:
+        """The same for somebody who stands at the machine."""
+        return "; ".join(verdict.brief or verdict.words for verdict in self._carrying)
+
+    @property
+    def _carrying(self) -> Sequence[Verdict]:
+        return [verdict for verdict in self.verdicts if verdict.outcome == "failed"] or self.verdicts[:1]
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -60,6 +68,7 @@ class Outcome:
             "error": None if self.error is None else f"{self.error:f}",
             "limit": None if self.limit is None else f"{self.limit:f}",
             "words": self.words,
+            "brief": self.brief,
             "verdicts": [verdict.to_json() for verdict in self.verdicts],
         }
 
@@ -115,7 +124,9 @@ def _size(check: Check, artefact: Artefact, expected: Decimal, error: Decimal, u
         f" (expected {shown(expected, unit)}, limit {shown(artefact.error_limit_mm, unit)},"
         f" uncertainty of the certificate {shown(artefact.uncertainty_mm, unit)})"
     )
-    return judged("size", abs(error) <= artefact.error_limit_mm, words)
+    limit = shown(artefact.error_limit_mm, unit)
+    brief = f"{artefact.kind} {artefact.name} read {shown(abs(error), unit)} {side} (limit {limit})"
+    return judged("size", abs(error) <= artefact.error_limit_mm, words, brief)
 
 
 def _centre(check: Check, artefact: Artefact, unit: LengthUnit) -> tuple[Verdict, ...]:

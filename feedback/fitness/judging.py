@@ -40,8 +40,9 @@ def entry_of(said: Said, last: Values | None, machine: Machine, artefacts: Mappi
 
 def identity(entry: Entry) -> tuple[Any, ...]:
     """What makes two records the same one, delivered twice."""
-    found = entry.get("actual") or tuple(sorted(entry["values"].items()))
-    return entry["what"], entry["probe"], entry["artefact"], entry["at"][0], found
+    values = tuple(sorted(entry.get("values", {}).items()))
+    said = (entry.get("actual"), entry.get("temperature_c"), values)
+    return entry["what"], entry["probe"], entry["artefact"], entry["at"][0], said
 
 
 def values_of(entry: Entry) -> Values:
@@ -58,7 +59,7 @@ def seen_of(id: int, entry: Entry) -> Seen:
         artefact=entry["artefact"],
         place=(entry["at"][0], entry["at"][1]),
         result=entry["result"],
-        words=entry["words"],
+        words=entry["brief"],
         reaches_back=entry.get("reaches_back", True),
         ends_with_check=entry.get("ends_with_check", False),
     )
@@ -121,6 +122,7 @@ def _calibration_words(
         "ends_with_check": calibration.failed_by_change_alone(verdicts),
         "values": dict(values),
         "words": f"calibration of probe {probe} {result}: {why}",
+        "brief": f"its calibration {result}: {why}",
         "verdicts": [verdict.to_json() for verdict in verdicts],
     }
 

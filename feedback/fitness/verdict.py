@@ -14,19 +14,23 @@ MOST_DECIMALS: Final = 8  # no certificate and no control states more; what has 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """`what` was looked at; `words` say what was found and what was wanted. A caution neither passes nor fails."""
+    """`what` was looked at; `words` say what was found and what was wanted. A caution neither passes nor fails.
+
+    `brief` is what somebody at the machine is told of it, where that is less.
+    """
 
     what: str
     outcome: Outcome
     words: str
+    brief: str = ""
 
     def to_json(self) -> dict[str, Any]:
         return {"what": self.what, "outcome": self.outcome, "words": self.words}
 
 
-def judged(what: str, is_good: bool, words: str) -> Verdict:
+def judged(what: str, is_good: bool, words: str, brief: str = "") -> Verdict:
     """A verdict that passes or fails."""
-    return Verdict(what, "passed" if is_good else "failed", words)
+    return Verdict(what, "passed" if is_good else "failed", words, brief)
 
 
 def worst(verdicts: Iterable[Verdict]) -> Literal["passed", "failed"]:

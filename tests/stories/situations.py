@@ -235,7 +235,7 @@ def commissioning() -> Run:
 
 
 def incomplete_calibration() -> Run:
-    """Tool 5 wears; after part 14 the stylus is changed, and one value of its calibration does not reach the control."""
+    """Tool 5 wears; after part 14 the stylus is changed, and of its calibration one value stays out of the control."""
     machine = SimulatedMachine("M1", PUMP_BODY, seed="incomplete-calibration", first_part=901)
     _calibrate(machine)
     machine.check_ring("RING1", _RING_MM, 0.4)
