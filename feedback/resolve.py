@@ -1,7 +1,7 @@
 """Brings together what the log says and what the plans say: readings become measurements of planned features. Pure."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 from typing import Any, Final, TypeVar
@@ -60,13 +60,13 @@ def _with_feature(record: Reading | Miss, feature: Feature | str, text: "Text", 
         return _unreadable(record, feature, text)
     if not isinstance(record, Reading):
         return record
-    measurement = _measurement(record, feature)
     if directory.knows_temperature or record.temperature_c is not None:
-        return directory.at_reference(measurement)
-    return measurement
+        return _measurement(record, feature, directory.grown(feature, record.temperature_c))
+    return _measurement(record, feature, None)
 
 
-def _measurement(reading: Reading, feature: Feature) -> Measurement:
+def _measurement(reading: Reading, feature: Feature, grown: Decimal | Doubt | None) -> Measurement:
+    """`grown`: how much too big the warm part reads, or why that cannot be told; None: nothing is known of it."""
     actual = reading.actual
     if reading.inch and feature.unit == "deg":
         actual = actual / MM_PER_INCH  # an angle has no inches; exact, for the reader multiplied at most 15 digits
@@ -77,10 +77,11 @@ def _measurement(reading: Reading, feature: Feature) -> Measurement:
     measurement.at = reading.at
     measurement.feature = feature
     measurement.actual = actual
-    measurement.deviation = actual - feature.nominal
+    deviation = actual - feature.nominal
+    measurement.deviation = deviation - grown if isinstance(grown, Decimal) else deviation
     measurement.temperature_c = reading.temperature_c
     measurement.reading = reading
-    measurement.doubts = ()
+    measurement.doubts = (grown,) if isinstance(grown, Doubt) else ()
     measurement.__class__ = Measurement
     return measurement  # type: ignore[no-any-return]
 
@@ -117,14 +118,16 @@ class _Directory:
         self._plans = {plan.part: plan for plan in plans.values()}
         self._machine = machine
         self.knows_temperature = isinstance(machine.temperature, Decimal)
+        self._grown: dict[tuple[str, Decimal | None], Decimal | Doubt] = {}
 
-    def at_reference(self, measurement: Measurement) -> Measurement:
-        """The measurement with the deviation that the part has at 20 degC, or doubted where its temperature is."""
-        feature = measurement.feature
-        grown = expansion(feature, self._plans[feature.plan].cte_per_k, measurement.temperature_c, self._machine)
-        if isinstance(grown, Doubt):
-            return replace(measurement, doubts=(grown,))
-        return replace(measurement, deviation=measurement.deviation - grown) if grown else measurement
+    def grown(self, feature: Feature, printed_c: Decimal | None) -> Decimal | Doubt:
+        """How much too big the feature reads at this temperature; remembered, as most texts print few of them."""
+        key = (feature.key, printed_c)
+        known = self._grown.get(key)
+        if known is None:
+            cte = self._plans[feature.plan].cte_per_k
+            known = self._grown[key] = expansion(feature, cte, printed_c, self._machine)
+        return known
 
     def find(self, plan_name: str | None, feature_name: str) -> Feature | str:
         plan = self._plan(plan_name)

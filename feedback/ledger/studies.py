@@ -56,7 +56,7 @@ AND p.id > (SELECT coalesce(max(id), 0) - 2000 FROM part) AND p.part IN
 
 
 def probed_again(sql: "Sql", machine: str) -> list[Again]:
-    """Believed readings of parts whose number stands in the log more than once, in order of time; of the newest 2000."""
+    """Believed readings of parts whose number stands in the log more than once, in order of time; newest 2000 parts."""
     return [Again._make(row) for row in sql.rows(_AGAIN, (machine, machine))]
 
 
