@@ -69,7 +69,7 @@ def board(story: Story) -> Iterator[Served]:
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
-        launched = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=QUIET)
+        launched = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=list(QUIET))
         yield launched
         launched.close()
 
