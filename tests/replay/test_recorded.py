@@ -88,24 +88,6 @@ def _acts(found: Replay, register: str, part: str) -> bool:
     return any(turn.register == register and turn.part == part for turn in found.turns)
 
 
-def test_a_replay_keeps_its_promise(tmp_path: Path) -> None:
-    """What other limits are said to give on this past is what the same shop gets when it adopts them."""
-    tighter = '[default]\nband = "20 %"\naim = "100 %"\nconfidence = "90 %"\n'
-    before, after, limits = tmp_path / "before", tmp_path / "after", tmp_path / "tighter.toml"
-    closed_loop(before, SITUATIONS["steady"], seed=9, parts=80)
-    closed_loop(after, SITUATIONS["steady"], seed=9, parts=80, limits=tighter)
-    limits.write_text(tighter)
-    with feedback.open_cell(before) as one, feedback.open_cell(after) as other:
-        promised = replaying.replay(one, limits=limits, recorded=False)
-        came = replaying.replay(other, recorded=False)
-    assert [turn.replayed for turn in promised.turns if turn.replayed] == [turn.real for turn in came.turns]
-    assert len(came.turns) > 8
-    for said, line in zip(promised.lines, came.lines, strict=True):
-        assert said.rms_um_replayed == pytest.approx(line.rms_um, abs=1e-6)
-        assert said.corrections_replayed == line.corrections
-        assert said.room_um_replayed == pytest.approx(line.room_um, abs=1e-6)
-
-
 def test_the_columns_are_kept_until_new_text_comes(cell: feedback.Cell) -> None:
     """Other limits do not filter again; another part does."""
     folder = cell.folder / "state" / "replay"
