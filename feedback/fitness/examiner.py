@@ -4,6 +4,7 @@ Works inside the transaction that keeps the text, before its readings are looked
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from feedback.configuration.facts import Artefact, Configuration, Machine
@@ -39,6 +40,9 @@ class Examiner:
         self.artefacts: Mapping[str, Artefact] = {
             name: artefact for name, artefact in configuration.artefacts.items() if artefact.is_for(machine.name)
         }
+        self._never_due = {
+            name: replace(artefact, due_s=None, due_parts=None) for name, artefact in self.artefacts.items()
+        }
         self._most = max((one.due_parts or 0 for one in self.artefacts.values()), default=0)
         self._looked: int | None = None  # the newest event when lifted doubts were last asked for
         self._asked: tuple[Place, State] | None = None
@@ -49,6 +53,7 @@ class Examiner:
         name = self.machine.name
         rows = probes.checks(sql, name)
         self._seen = [seen_of(row.id, row.content) for row in rows if not row.set_aside]
+        self._numbers = {row.probe for row in rows}
         self._known = {identity(row.content) for row in rows}
         self._values: dict[int, Values] = {
             row.probe: values_of(row.content) for row in rows if row.what == "calibration" and row.content["values"]
@@ -59,8 +64,8 @@ class Examiner:
         self._arrange()
 
     def _arrange(self) -> None:
-        numbers = sorted({self.machine.probe.number, *(one.probe for one in self._seen)})
-        self.histories = [ProbeHistory(number, self._of(number)) for number in numbers]
+        self._numbers |= {self.machine.probe.number, *(one.probe for one in self._seen)}
+        self.histories = [ProbeHistory(number, self._of(number)) for number in sorted(self._numbers)]
 
     def _of(self, probe: int) -> Iterable[Seen]:
         return (one for one in self._seen if one.probe == probe)
@@ -68,8 +73,17 @@ class Examiner:
     # -- asked by the decisions --------------------------------------------------------------------------------------
 
     def states(self, place: Place) -> list[State]:
-        """The state of every probe that must be fit, at that place."""
-        return [state(history, self.artefacts, self._clock, place) for history in self.histories]
+        """The state of every probe that the logs have named, at that place."""
+        return [self._state(history, place) for history in self.histories]
+
+    def _state(self, history: ProbeHistory, place: Place) -> State:
+        """Checks fall due for the usual probe; another one may have been taken off and then need none."""
+        if history.probe == self.machine.probe.number:
+            return state(history, self.artefacts, self._clock, place)
+        if history.is_empty:
+            words = "what failed was set aside by a person, and no other check has been seen"
+            return State(probe=history.probe, name="unchecked", words=words)
+        return state(history, self._never_due, self._clock, place)
 
     def _worst(self, place: Place) -> State:
         """Asked for every register of a part in turn."""

@@ -15,6 +15,8 @@ from feedback import status
 from feedback.errors import UsageError
 from feedback.ledger.rebuild import differences
 from tests.stories.conftest import Tell
+from tests.stories.parts import COVER_PLATE
+from tests.stories.shop import SimulatedMachine
 from tests.stories.story import RADIUS, Story
 
 RING = """
@@ -370,6 +372,50 @@ def test_a_calibration_that_finds_the_values_changed_casts_doubt_backwards(tell:
     ring(story, 0.2).cut()
     assert state(story) == "fit"
     assert doubted_parts(story) == all_parts(story)[:-1]
+
+
+def test_an_inch_machine_is_judged_and_answered_in_inches(tell: Tell) -> None:
+    """Its control prints inches and its ring is certified in them; 0.00012 in too big is 3 um too big."""
+    story = tell(SimulatedMachine("M1", COVER_PLATE, seed="inch ring", unit="inch"))
+    inch_ring = (("40.00062 mm", "1.57483 in"), ("0.0008 mm", "0.00003 in"), ("0.003 mm", "0.0001 in"))
+    text = RING.format(due="8 h")
+    for metric, inch in inch_ring:
+        text = text.replace(metric, inch)
+    configured(story, text)
+    values = "RXP 0.11776 RXM 0.11777 RYP 0.11776 RYM 0.11777 OFFX 0.0001 OFFY 0 LENGTH 5.8004 BALL 0.23622"
+    calibrate(story, values).cut()
+    story.deliver(f"ARTEFACT RING1 ACTUAL 1.57492 TEMP 20 {when(story)}\n")
+    assert state(story) == "fit"
+    assert "pre-travel 0.00035 in" in json.dumps(probe(story)["calibration"]["verdicts"])
+    story.deliver(f"ARTEFACT RING1 ACTUAL 1.57495 TEMP 20 {when(story)}\n")
+    assert probe(story)["words"] == "ring RING1 read 0.00012 in too big (limit 0.0001 in)"
+
+
+def test_the_worse_of_two_probes_speaks_for_the_machine(tell: Tell) -> None:
+    """Readings do not say which probe made them; lifting the doubt of one leaves the other as it is."""
+    story = ring(shop(tell), 0.4).cut(parts=2)
+    story.deliver(f"ARTEFACT RING1 PROBE 2 ACTUAL 40.0090 TEMP 20 {when(story)}\n")
+    (machine,) = story.cell.probe("M1")["machines"]
+    assert machine["state"] == "failed"
+    assert [(found["probe"], found["state"]) for found in machine["probes"]] == [(1, "fit"), (2, "failed")]
+    assert doubted_parts(story) == all_parts(story)
+    with pytest.raises(UsageError, match="probes of M1 with readings in doubt: 2"):
+        story.cell.release_probe("M1", 1, by="pe", why="to be sure", now=story.now())
+    story.cell.release_probe("M1", 2, by="pe", why="probe 2 is not in use", now=story.now())
+    assert doubted_parts(story) == []
+    assert status.document(story.folder)["machines"][0]["probe"]["state"] == "fit"
+    assert story.cut().document["machines"][0]["probe"]["state"] == "fit"
+
+
+def test_a_second_probe_that_was_taken_off_is_not_overdue(tell: Tell) -> None:
+    """Checks fall due for the machine's usual probe; another one counts while it is seen to fail."""
+    story = shop(tell, due="4 parts")
+    story.deliver(f"ARTEFACT RING1 PROBE 2 ACTUAL 40.0010 TEMP 20 {when(story)}\n")
+    for _ in range(4):
+        ring(story, 0.2).cut(parts=2)
+    (machine,) = story.cell.probe("M1")["machines"]
+    assert [(found["probe"], found["state"]) for found in machine["probes"]] == [(1, "fit"), (2, "fit")]
+    assert machine["state"] == "fit"
 
 
 # A slow drift --------------------------------------------------------------------------------------------------------
