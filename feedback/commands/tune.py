@@ -108,7 +108,8 @@ def lines(found: "Sequence[Tuned]") -> Iterable[str]:
         yield f"{tuned.scope.name}: {len(tuned.tried)} settings, {spans}"
         yield f"    {'band  aim  step um  settle  evidence  confidence':<52} {'chosen on':>26} {'later':>26}"
         yield f"    {'':<52} {'corr/100   RMS um   out':>26} {'corr/100   RMS um   out':>26}"
-        shown = [*tuned.front, *([] if tuned.in_force in tuned.front else [tuned.in_force])]
+        others = [one for one in (tuned.chosen, tuned.in_force) if one is not None and one not in tuned.front]
+        shown = sorted([*tuned.front, *others], key=lambda one: (one.first.corrections, -one.first.rms_um))
         yield from (_row(tuned, one) for one in shown)
         yield f"  {tuned.words}"
 

@@ -25,6 +25,7 @@ CONFIDENCES: Final = (0.90, 0.99)
 EVIDENCES: Final = (2, 3, 5, 8)
 SETTLES: Final = (1, 2, 4)
 STEPS: Final = (0.5, 1.0, 2.0)  # of the step in force
+WORTH: Final = 1.01  # a limit is changed only for more than one per cent
 LEAST_PARTS: Final = 100  # in each span; fewer say little about rare corrections
 LEAST_CORRECTIONS: Final = 5  # on the first span by the busiest setting; a process that asks for fewer is stable
 DRAWS: Final = 2000
@@ -148,9 +149,20 @@ def pick(some: Sequence[Tried], goal: Goal) -> Tried:
     now = some[0].first
     if goal == "tighter":
         able = [one for one in some if one.first.corrections <= now.corrections]
-        return min(able, key=lambda one: (one.first.rms_um, one.first.corrections))
+        least = min(one.first.rms_um for one in able)
+        return _plainest([one for one in able if one.first.rms_um <= WORTH * least], some[0])
     able = [one for one in some if one.first.rms_um <= now.rms_um]
-    return min(able, key=lambda one: (one.first.corrections, one.first.rms_um))
+    fewest = min(one.first.corrections for one in able)
+    return _plainest([one for one in able if one.first.corrections <= WORTH * fewest], some[0])
+
+
+def _plainest(some: Sequence[Tried], now: Tried) -> Tried:
+    """Of settings as good as each other the one that changes the fewest limits."""
+
+    def changed(one: Tried) -> int:
+        return sum(getattr(one.limits, name) != getattr(now.limits, name) for name in KEYS.values())
+
+    return min(some, key=lambda one: (changed(one), one.first.rms_um, one.first.corrections))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

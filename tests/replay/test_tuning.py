@@ -68,6 +68,19 @@ def test_tighter_costs_no_correction_and_fewer_costs_no_spread() -> None:
     assert pick(some, "fewer").limits == WIDE
 
 
+def test_no_limit_is_changed_for_nothing() -> None:
+    """A wider step that makes no difference to the parts would only be one more thing to defend."""
+    wider = replace(TIGHT, step_um=40.0)
+    some = [
+        tried(NOW, 20, 5.0),
+        tried(wider, 20, 3.99),
+        tried(TIGHT, 20, 4.0),
+        tried(replace(TIGHT, settle=1), 20, 4.0),
+    ]
+    assert pick(some, "tighter").limits == TIGHT
+    assert pick([tried(NOW, 20, 5.0), tried(TIGHT, 20, 4.97)], "tighter").limits == NOW
+
+
 def test_what_is_tighter_on_the_later_parts_too_is_chosen() -> None:
     """A choice stands once parts that it has not seen agree; the words give the interval."""
     found = judged(TOOL, [tried(NOW, 20, 5.0), tried(TIGHT, 20, 4.0)], "tighter")
