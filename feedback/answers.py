@@ -30,6 +30,7 @@ def decision_entry(evidence: Evidence, decision: Decision, cause: Cause) -> dict
         "register": decision.register,
         "answer": decision.answer,
         "cause": cause,
+        "told": evidence.told,
         "part": decision.part,
         "parts": evidence.parts,
         f"now_{unit}": None if evidence.now is None else float(evidence.now),
@@ -160,7 +161,8 @@ def with_lock(entry: Mapping[str, Any], machine: str, why: str | None) -> dict[s
             shown["answer"] = "hold"
         release = f'trueup release "{machine} {entry["register"]}" --by ... --why ...'
         words = f"locked until a person releases it ({release}): {why}"
-        others = [reason for reason in shown["reasons"] if reason["rule"] != "lock"]
+        said = ("lock",) if cause_told(why) is None else ("lock", "cause")  # the lock's words are the cause's
+        others = [reason for reason in shown["reasons"] if reason["rule"] not in said]
         shown["reasons"] = [{"rule": "lock", "verdict": "hold", "words": words}, *others]
     return shown
 

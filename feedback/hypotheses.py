@@ -69,6 +69,7 @@ class Hypothesis:
     shapes: slice
     log_prior: float | Array
     sign: int = 0
+    apart: str = ""  # what it means where features go apart that no register moves so; empty: registers moved
 
 
 @dataclass(frozen=True, eq=False)

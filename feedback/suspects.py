@@ -6,7 +6,7 @@ micrometres (millidegrees) are common practice unless a source stands beside the
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import accumulate, combinations, pairwise, product
 from math import log
@@ -40,6 +40,9 @@ _SELDOM: Final = -log(500)
 _RARE: Final = -log(5000)
 _CHIP: Final = -log(300)
 _ENTRY: Final = -log(20)
+_ALONE: Final = "no register moves it so: look at its program, its clamping and the wall behind it"
+_TURNED: Final = "the part lies turned, and no offset mends that: clamp it anew"
+_ONCE: Final = "clean it and probe it again"
 MOST_APART: Final = 6  # features of a register of which every two are tried as going apart
 
 
@@ -52,7 +55,7 @@ class Suspects:
     families: tuple[Family, ...] = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "families", families(self._all()))
+        object.__setattr__(self, "families", families(_from_the_second_part(one) for one in self._all()))
 
     @cached_property
     def features(self) -> list[Feature]:
@@ -109,7 +112,8 @@ class Suspects:
         yield from self._warmth()
         yield from self._probe()
         for at, feature in enumerate(self.features):
-            yield Hypothesis("outlier", f"feature {feature.key}", self._own(at), (CHIP_UM,), ONCE, _CHIP)
+            who = f"feature {feature.key}"
+            yield Hypothesis("outlier", who, self._own(at), (CHIP_UM,), ONCE, _CHIP, apart=_ONCE)
 
     def _own(self, *features: int) -> Array:
         column = np.zeros((len(self.features), len(features)))
@@ -136,10 +140,10 @@ class Suspects:
         if len(moved) < 2:
             return
         for at in moved:
-            yield Hypothesis("conflict", who, self._own(at), (APART_UM,), STEPS, _SELDOM)
+            yield Hypothesis("conflict", who, self._own(at), (APART_UM,), STEPS, _SELDOM, apart=_ALONE)
         for one, other in combinations(moved[:MOST_APART], 2):
             column = self._against(register, one, other)
-            yield Hypothesis("conflict", who, column, (APART_UM,), STEPS, _SELDOM)
+            yield Hypothesis("conflict", who, column, (APART_UM,), STEPS, _SELDOM, apart=_ALONE)
 
     def _against(self, register: Register, one: int, other: int) -> Array:
         """Two features that go as far from each other as no setting of the register takes them."""
@@ -159,7 +163,7 @@ class Suspects:
                 yield Hypothesis("none", f"creep of {register}", column, (WORN_UM,), DRIFTS, _SELDOM)
         cut = np.any(self._columns(registers) > 0, axis=1)
         for at in np.flatnonzero(cut).tolist():
-            yield Hypothesis("conflict", system, self._own(at), (APART_UM,), STEPS, _SELDOM)
+            yield Hypothesis("conflict", system, self._own(at), (APART_UM,), STEPS, _SELDOM, apart=_ALONE)
         yield from self._turned(system)
 
     def _turned(self, system: str) -> Iterator[Hypothesis]:
@@ -168,9 +172,9 @@ class Suspects:
         ways = [way for register in level for way in self._ways_apart(register)]
         touched = sorted({at for register in level for at in np.flatnonzero(self.registers[register]).tolist()})
         if ways:
-            yield Hypothesis("part-moved", system, np.column_stack(ways), (APART_UM,) * len(ways), STEPS, _SELDOM)
-            columns = self._own(*touched)
-            yield Hypothesis("part-moved", system, columns, (APART_UM,) * len(touched), STEPS, _SELDOM)
+            for columns in (np.column_stack(ways), self._own(*touched)):
+                usual = (APART_UM,) * columns.shape[1]
+                yield Hypothesis("part-moved", system, columns, usual, STEPS, _SELDOM, apart=_TURNED)
 
     def _ways_apart(self, register: Register) -> Iterator[Array]:
         """Every datum point of an axis against the first."""
@@ -231,3 +235,12 @@ class Suspects:
         alone = np.where(column < 0, column, 0.0)
         ways = [np.zeros_like(column), alone, -alone]
         return ways if np.array_equal(alone, column) else [*ways, column, -column]
+
+
+def _from_the_second_part(one: Hypothesis) -> Hypothesis:
+    """One reading of one feature may be a chip: as a change that stays it is believed when it has been seen twice."""
+    if one.shapes != STEPS or np.count_nonzero(np.any(one.columns != 0, axis=1)) > 1:
+        return one
+    prior = np.broadcast_to(one.log_prior, STEPS.stop - STEPS.start).copy()
+    prior[0] = -np.inf
+    return replace(one, log_prior=prior)

@@ -17,6 +17,7 @@ from feedback.hypotheses import ONCE, SINCE, STEPS, Hypothesis, Readings, Scores
 from feedback.registers import Register
 from feedback.stretch import NEWS, Place, Stretch
 from feedback.suspects import Suspects
+from feedback.units import Unit
 from rules.evidence import Cause
 
 Array = NDArray[np.float64]
@@ -39,6 +40,7 @@ class _Found:
     since: int
     holds: int
     moved: Mapping[Register, float]
+    changes: str  # in words
 
 
 class Tally:
@@ -204,21 +206,34 @@ class Weighing:
         hypothesis, shape, sizes = tally.best(key)
         column = hypothesis.columns @ np.array(sizes)
         since = int(SINCE[shape])
-        return _Found(key, since, _holds(hypothesis, since), self._moved(key[0], hypothesis, column))
+        moved = self._moved(hypothesis, column)
+        sizes_um = self._apart(column) if hypothesis.apart else _sizes(moved)
+        return _Found(key, since, _holds(hypothesis, since), moved, _changes(sizes_um, since, hypothesis.apart))
 
-    def _moved(self, cause: Cause, hypothesis: Hypothesis, column: NDArray[np.float64]) -> dict[Register, float]:
-        """The registers that the cause seems to have moved, and by how much: what fits the change of their features."""
-        moved = {}
-        for register, own in self._suspects.registers.items():
-            touched = own != 0
-            if hypothesis.what in ("new-edge", "tool-broken", "wear") and register.owner != hypothesis.who:
-                continue
-            if np.any(column[touched]):
-                moved[register] = float(own @ column / (own @ own))
+    def _apart(self, column: Array) -> dict[str, str]:
+        """The features that went their own way, and by how much."""
+        least = SHARE * float(np.abs(column).max())
+        features = zip(self._suspects.features, column.tolist(), strict=True)
+        return {f"feature {one.id}": _in_words(one.unit, um) for one, um in features if abs(um) > least}
+
+    def _moved(self, hypothesis: Hypothesis, column: Array) -> dict[Register, float]:
+        """The registers that the cause seems to have moved, and by how much: what fits the change of their features.
+
+        Of features that went apart, all registers that move them: the change is about those, though none explains it.
+        """
+        notable = np.abs(column) > SHARE * float(np.abs(column).max())
+        moved = {
+            register: float(own @ column / (own @ own))
+            for register, own in self._suspects.registers.items()
+            if np.any(notable & (own != 0)) and _may_move(hypothesis, register)
+        }
         largest = max((abs(um) for um in moved.values()), default=0.0)
-        if cause in ("conflict", "outlier"):
-            return moved
-        return {one: um for one, um in moved.items() if abs(um) > SHARE * largest}
+        return {one: um for one, um in moved.items() if hypothesis.apart or abs(um) > SHARE * largest}
+
+
+def _may_move(hypothesis: Hypothesis, register: Register) -> bool:
+    """What happens to one tool is told of that tool, also where another one's features feel it."""
+    return hypothesis.what not in ("new-edge", "tool-broken", "wear") or register.owner == hypothesis.who
 
 
 def _holds(hypothesis: Hypothesis, since: int) -> int:
@@ -236,11 +251,11 @@ def _named(found: Sequence[_Found]) -> Verdict:
     told: dict[Register, Told] = {}
     edges = [one for one in found if one.key[0] == "new-edge"]
     if len(edges) > 1:
-        words = together_words("; ".join(_changes(one) for one in edges))
+        words = together_words("; ".join(one.changes for one in edges))
         return {register: Told("unknown", words, True, one.holds) for one in edges for register in one.moved}
     for one in found:
         cause = one.key[0]
-        words = probe_words(_changes(one)) if cause == "probe" else _changes(one)
+        words = probe_words(one.changes) if cause == "probe" else one.changes
         told |= {register: Told(cause, words, cause == "probe", one.holds) for register in one.moved}
     return told
 
@@ -250,16 +265,23 @@ def _undecided(found: Sequence[_Found]) -> Verdict:
     owners = {register.owner for register in found[0].moved} if found else set()
     if not registers:
         return NOTHING
-    words = undecided_words(_changes(found[0]), [one.key for one in found[:2]])
+    words = undecided_words(found[0].changes, [one.key for one in found[:2]])
     return {register: Told("unknown", words, len(owners) > 1) for register in registers}
 
 
-def _changes(one: _Found) -> str:
-    """ "tool 5 radius by +4.1 um and work 54 X by -3.9 um, 3 parts ago"."""
-    moved = " and ".join(f"{register} by {_size(register, um)}" for register, um in one.moved.items())
-    ago = "with this part" if one.since == 1 else f"over the last {one.since} parts"
-    return f"{moved}, {ago}"
+def _changes(sizes: Mapping[str, str], since: int, apart: str) -> str:
+    """ "tool 5 radius and tool 6 radius by -4.1 um, work 54 X by +4.0 um, over the last 3 parts"."""
+    by_size: dict[str, list[str]] = {}
+    for name, size in sizes.items():
+        by_size.setdefault(size, []).append(name)
+    moved = ", ".join(f"{' and '.join(names)} by {size}" for size, names in by_size.items())
+    words = f"{moved}, {'with this part' if since == 1 else f'over the last {since} parts'}"
+    return f"{words}: {apart}" if apart else words
 
 
-def _size(register: Register, um: float) -> str:
-    return f"{um:+.1f} um" if register.unit == "mm" else f"{um / 1000:+.4f} deg"
+def _sizes(moved: Mapping[Register, float]) -> dict[str, str]:
+    return {str(register): _in_words(register.unit, um) for register, um in moved.items()}
+
+
+def _in_words(unit: Unit, um: float) -> str:
+    return f"{um / 1000:+.4f} deg" if unit == "deg" else f"{um:+.1f} um"

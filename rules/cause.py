@@ -57,4 +57,6 @@ class CauseFits(Rule):
             return _NONE
         moved = _NOT_THE_TOOL if evidence.kind == "tool" else _IS_THE_ZERO
         verdict = moved.get(cause) or _STOPS.get(cause) or _HOLDS.get(cause) or _CLEARS.get(cause, _NONE)
-        return verdict if evidence.told is None else replace(verdict, words=f"{verdict.words}: {evidence.told}")
+        if evidence.told is None or evidence.locked is not None:  # the lock says it already
+            return verdict
+        return replace(verdict, words=f"{verdict.words}: {evidence.told}")

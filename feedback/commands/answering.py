@@ -42,12 +42,22 @@ def lines(document: Mapping[str, Any]) -> Iterable[str]:
         shown = [entry for entry in machine["decisions"] if entry["answer"] != "leave"]
         for entry in shown:
             yield from _entry_lines(entry)
+        yield from _notes(entry for entry in machine["decisions"] if entry["answer"] == "leave")
         if machine["decisions"] and not shown:
             count, part = len(machine["decisions"]), machine["decisions"][0]["part"]
             yield f"    {count} registers looked at, none needs anything (part {part})"
         unreadable = machine["unreadable"]
         if unreadable["lines"]:
             yield f"    {unreadable['lines']} log lines could not be understood, the newest: {unreadable['newest']}"
+
+
+_WORTH_A_NOTE = frozenset({"part-moved", "warm-up", "probe", "conflict", "unknown"})
+
+
+def _notes(left_alone: Iterable[Mapping[str, Any]]) -> Iterable[str]:
+    """What was seen to move though nothing needs correcting: once each."""
+    seen = {entry["told"]: entry["cause"] for entry in left_alone if entry.get("told")}
+    yield from (f"    note, {cause}: {told}" for told, cause in seen.items() if cause in _WORTH_A_NOTE)
 
 
 def _machine_words(machine: Mapping[str, Any]) -> str:

@@ -1,6 +1,7 @@
 """The invented parts of Cell 3, and the texts of its configuration."""
 
 from collections.abc import Iterable, Mapping
+from typing import Literal
 
 from tests.stories.shop import Cut, PartPlan, SimulatedMachine
 
@@ -115,3 +116,32 @@ tool_radius = "{machine.tool_radius}"
 lag = 1
 repeatability = "{"0.0008 mm" if machine.unit == "mm" else "0.00003 in"}"
 """
+
+
+def _point(id: str, name: str, axis: str) -> Cut:
+    return Cut(id=id, name=name, kind="datum", axis=axis, nominal="0", tolerance=("-0.050", "+0.050"), sd_um=1.2)
+
+
+def _size(id: str, name: str, kind: Literal["bore", "boss", "pocket", "web"], nominal: str, tool: int) -> Cut:
+    return Cut(id=id, name=name, kind=kind, nominal=nominal, tolerance=("-0.025", "+0.025"), tool=tool, sd_um=1.0)
+
+
+# Two cutters with inside and outside sizes each, two points on every datum face: enough to tell causes apart.
+GEAR_COVER = PartPlan(
+    part="6310",
+    title="Gear cover",
+    material="aluminium 6061",
+    cuts=(
+        _size("71", "bearing bore", "bore", "25", 5),
+        _size("72", "spigot", "boss", "48", 5),
+        _size("73", "seal bore", "bore", "32", 6),
+        _size("74", "web over the ears", "web", "90", 6),
+        Cut(id="75", name="cover seat", kind="floor", nominal="-18", tolerance=("-0.030", "+0.030"), tool=7, sd_um=1.1),
+        Cut(id="76", name="lower seat", kind="floor", nominal="-26", tolerance=("-0.030", "+0.030"), tool=7, sd_um=1.1),
+        _point("81", "cast pad X, near", "X"),
+        _point("82", "cast pad X, far", "X"),
+        _point("83", "cast pad Y, near", "Y"),
+        _point("84", "cast pad Y, far", "Y"),
+        _point("85", "cast pad Z", "Z"),
+    ),
+)

@@ -4,7 +4,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from tests.stories.situations import SITUATIONS
+from tests.stories.together import TOGETHER
 
+ALL = {**SITUATIONS, **TOGETHER}
 SAMPLE_LOGS = Path(__file__).parents[2] / "sample_logs"
 
 
@@ -12,7 +14,7 @@ def samples() -> Mapping[str, bytes]:
     """Path under sample_logs -> content of every file that is generated: all but the READMEs."""
     return {
         f"{situation}/{path}": text.encode("latin-1" if path.startswith("logs/") else "utf-8")
-        for situation, happens in SITUATIONS.items()
+        for situation, happens in ALL.items()
         for path, text in happens().texts().items()
     }
 
