@@ -19,7 +19,7 @@ import filelock
 from feedback import answers, status
 from feedback.configuration.facts import Machine
 from feedback.configuration.groups import groups
-from feedback.configuration.loading import load
+from feedback.configuration.loading import LIMITS, from_texts, load
 from feedback.errors import StoreError, UsageError
 from feedback.fitness.examiner import Examiner
 from feedback.fitness.survey import fitness_of
@@ -326,6 +326,27 @@ class Cell:
             known = _listed(self.configuration.machines)
             raise UsageError(f"there is no machine {name!r} in cell.toml; wanted one of {known}")
         return self.configuration.machines[name]
+
+    def adopt_limits(
+        self, text: str, *, by: str, why: str, seen: str | None = None, now: datetime | None = None
+    ) -> None:
+        """Person `by` puts `text` in place as limits.toml, in force with the next part. ConfigurationError for faults.
+
+        `seen`: digest of the configuration the person saw; refused when it is another one by now.
+        """
+        known = self.configuration
+        changed = from_texts(known.folder, {**known.texts, LIMITS: text})
+        if changed.digest == known.digest:
+            raise UsageError("these are the limits in force already; nothing was changed")
+        if (seen is not None and seen != known.digest) or load(self.folder).digest != known.digest:
+            raise UsageError("the configuration has changed since it was shown; nothing was changed; look at it again")
+        path = self.folder / LIMITS
+        new = path.with_suffix(".toml.new")
+        with self.store.writing(now or datetime.now(UTC)) as tx:
+            review.adopt_limits(tx, known.people, by, why, before=known.digest, after=changed.digest, text=text)
+            new.write_text(text, encoding="utf-8")
+            new.replace(path)
+        self.refresh()
 
     @contextmanager
     def _answering(self, id: str, now: datetime | None) -> Iterator[Any]:

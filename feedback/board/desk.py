@@ -18,6 +18,7 @@ from feedback.board.rendering import OwnFile, own_files, templates, version_of
 from feedback.board.settings import Settings
 from feedback.board.source import Source
 from feedback.board.times import clock
+from feedback.board.trials import Trials
 from feedback.errors import TrueupError
 
 SESSION: Final = "trueup_session"
@@ -37,11 +38,13 @@ class Desk:
     pages: jinja2.Environment = field(init=False)
     after_first_page: Callable[[], None] = lambda: None
     _shop: tuple[int, int, shop.Shop] | None = None
+    trials: Trials = field(init=False)
     _is_opening: bool = False
     _making: threading.Lock = field(default_factory=threading.Lock)
 
     def __post_init__(self) -> None:
         self.pages = templates(version_of(self.files))
+        self.trials = Trials(self.source.folder)
 
     @staticmethod
     def of(folder: Path, settings: Settings) -> "Desk":

@@ -23,6 +23,8 @@ KINDS: Mapping[str, str] = {
     "locked": "locked",
     "released": "released",
     "doubted": "readings doubted",
+    "doubt-lifted": "doubt lifted",
+    "limits-adopted": "limits adopted",
     "configuration": "configuration read",
 }
 PAGE_ROWS = 200

@@ -60,6 +60,11 @@ def tables(configuration: Configuration) -> list[Table]:
     return found
 
 
+def registers_of(configuration: Configuration) -> list[tuple[str, Register]]:
+    """Every machine's registers that its plans look at."""
+    return [(name, register) for name in configuration.machines for register in _registers(configuration, name)]
+
+
 def _registers(configuration: Configuration, machine: str) -> Iterable[Register]:
     from feedback.configuration.groups import groups  # loads what the first page need not wait for
 

@@ -1,17 +1,129 @@
-"""The limits view for the engineer."""
+"""The limits view for the engineer: those in force, others tried on the cell's past, and their adoption by a person."""
 
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from feedback.board.desk import desk_of, page
-from feedback.board.limits import tables
+from feedback.board.access import RefusedError, may
+from feedback.board.desk import Desk, address_of, desk_of, form_of, page
+from feedback.board.guard import PICTURE_POLICY
+from feedback.board.limits import FILE, registers_of, tables
+from feedback.board.other_limits import KNOBS, Scope, changes, knobs_of, limits_text, scopes
+from feedback.errors import ConfigurationError, TrueupError, UsageError
 
 
 def whole(request: Request) -> Response:
-    """The limits in force."""
-    configuration = desk_of(request).source.cell().configuration
-    return page(request, "limits.html", tables=tables(configuration), digest=configuration.digest)
+    """The limits in force, and a form to try others for one scope."""
+    return page(request, "limits.html", **_seen(desk_of(request), request.query_params.get("scope", "default")))
 
 
-routes = [Route("/limits", whole)]
+def _seen(desk: Desk, name: str) -> dict[str, Any]:
+    configuration = desk.source.cell().configuration
+    found = scopes(configuration, registers_of(configuration))
+    scope = _scope(found, name)
+    return {
+        "tables": tables(configuration),
+        "digest": configuration.digest,
+        "scopes": found,
+        "scope": scope,
+        "knobs": knobs_of(scope),
+        "settings": {knob.key: scope.setting(knob) for knob in KNOBS},
+        "people": may(configuration.people, "limits"),
+        "trial": None,
+        "moved": {},
+        "refused": "",
+        "typed": {},
+    }
+
+
+def _scope(found: list[Scope], name: str) -> Scope:
+    for scope in found:
+        if scope.name == name:
+            return scope
+    raise UsageError(f"found {name!r}; wanted one of {', '.join(scope.name for scope in found)}")
+
+
+def tried(request: Request) -> Response:
+    """Other limits, replayed on the cell's past beside what really came."""
+    desk, query = desk_of(request), dict(request.query_params)
+    seen = _seen(desk, query.get("scope", "default"))
+    try:
+        seen |= _tried(desk, seen["scope"], query)
+    except RefusedError:
+        raise
+    except TrueupError as error:
+        return page(request, "limits.html", 409, **{**seen, "refused": str(error)})
+    return page(request, "limits.html", **seen)
+
+
+def _tried(desk: Desk, scope: Scope, query: dict[str, str]) -> dict[str, Any]:
+    moved = _moved(query, scope)
+    text = limits_text(desk.source.cell().configuration.texts.get(FILE, ""), scope, moved)
+    trial = desk.trials.of(text, desk.source.state().newest_event)
+    settings = {knob.key: query.get(knob.key, scope.setting(knob)) for knob in KNOBS}
+    return {"trial": trial, "moved": moved, "settings": settings}
+
+
+def _moved(query: dict[str, str], scope: Scope) -> dict[str, str]:
+    moved = changes(query, scope)
+    if not moved:
+        raise UsageError("found the limits in force; nothing was changed; wanted at least one of them moved")
+    return moved
+
+
+def picture(request: Request) -> Response:
+    """The picture of a replay."""
+    svg = desk_of(request).trials.picture(request.path_params["key"])
+    return Response(svg, media_type="image/svg+xml", headers={"content-security-policy": PICTURE_POLICY})
+
+
+async def adopt(request: Request) -> Response:
+    """A person who may change limits puts them in place, with a reason; the history keeps both."""
+    desk, typed = desk_of(request), dict[str, str]()
+    try:
+        typed = await form_of(request)
+        await run_in_threadpool(_adopt, desk, typed, address_of(request))
+    except TrueupError as error:
+        status = error.status if isinstance(error, RefusedError) else 409
+        seen = await run_in_threadpool(_seen_again, desk, typed)
+        return page(request, "limits.html", status, **{**seen, "refused": str(error), "typed": typed})
+    await desk.live.look()
+    return RedirectResponse("/limits", 303)
+
+
+def _seen_again(desk: Desk, typed: dict[str, str]) -> dict[str, Any]:
+    """The page as it was, with the replay if it is still at hand."""
+    try:
+        seen = _seen(desk, typed.get("scope", "default"))
+        return seen | _tried(desk, seen["scope"], typed)
+    except TrueupError:
+        return _seen(desk, "default")
+
+
+def _adopt(desk: Desk, typed: dict[str, str], address: str) -> None:
+    cell = desk.source.cell()
+    configuration = cell.configuration
+    person, why = typed.get("person", ""), typed.get("words", "").strip()
+    if person not in configuration.people:
+        raise UsageError("found no person; nothing was changed; say who adopts these limits")
+    if not why:
+        raise UsageError("other limits need a reason; nothing was changed; say it in a few words")
+    scope = _scope(scopes(configuration, registers_of(configuration)), typed.get("scope", "default"))
+    text = limits_text(configuration.texts.get(FILE, ""), scope, _moved(typed, scope), why)
+    desk.access.check(person, typed.get("pin", ""), address, desk.now_s)
+    try:
+        with desk.source.acting:
+            cell.adopt_limits(text, by=person, why=why, seen=typed.get("configuration", ""))
+    except ConfigurationError as error:
+        raise UsageError(f"{error}\nnothing was changed") from None
+
+
+routes = [
+    Route("/limits", whole),
+    Route("/limits/tried", tried),
+    Route("/limits/tried/{key}.svg", picture),
+    Route("/limits/adopt", adopt, methods=["POST"]),
+]

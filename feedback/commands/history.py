@@ -9,7 +9,8 @@ from feedback.commands.answering import json_option, print_json
 
 REVIEWED = ("proposed", "accepted", "rejected", "expired", "withdrawn", "entered", "hand-change", "released", "locked")
 PROBE = ("checked", "doubted", "doubt-ended", "doubt-lifted", "flagged", "probe-state")
-ALL = (*REVIEWED, "confirmed", "unconfirmed", "wrong-way", "configuration", "taken", "closed", "decided", *PROBE)
+SEEN = ("confirmed", "unconfirmed", "wrong-way", "limits-adopted")
+ALL = (*REVIEWED, *SEEN, "configuration", "taken", "closed", "decided", *PROBE)
 
 
 @click.command("history")

@@ -376,5 +376,6 @@ _FOLDINGS: Final[dict[str, Callable[[Fold, Event, Content], None]]] = {
     "hand-change": Fold.only_history,
     "locked": Fold.locked,
     "released": Fold.released,
+    "limits-adopted": Fold.only_history,
 }
 KINDS: Final = TEXTS | _FOLDINGS.keys()

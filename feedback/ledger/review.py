@@ -149,6 +149,13 @@ def lift_doubts(tx: "Writing", people: People, machine: str, probe: int, by: str
     return ids
 
 
+def adopt_limits(tx: "Writing", people: People, by: str, why: str, *, before: str, after: str, text: str) -> None:
+    """Person `by` puts other limits in place; `before` and `after` are the digests of the whole configuration."""
+    check_person(people, by, "limits")
+    _reason(why, "limits.toml")
+    tx.append("limits-adopted", None, {"by": by, "why": why, "before": before, "after": after, "text": text})
+
+
 def proposal_digest(content: Mapping[str, Any]) -> str:
     """The digest a reviewer's answer is tied to."""
     return digest(canonical(content).encode())

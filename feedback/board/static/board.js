@@ -131,6 +131,16 @@
         if (event.target.tagName === "BUTTON") field.value = event.target.textContent;
       });
     }
+    for (const knob of within.querySelectorAll("input[type=range]")) {
+      knob.addEventListener("input", function () { knob.parentElement.querySelector("output").value = knob.value; });
+    }
+    for (const form of within.querySelectorAll("form[data-waits]")) {
+      form.addEventListener("submit", function () {
+        const button = form.querySelector("button");
+        button.textContent = form.dataset.waits;
+        button.disabled = true;
+      });
+    }
     for (const form of within.querySelectorAll("form.answering")) {
       form.addEventListener("submit", function (event) {
         if (form.dataset.sent) event.preventDefault(); // a second touch is not a second answer
