@@ -185,6 +185,7 @@ class _Again:
         state = recent.stream_state(tx.sql, event.content["stream"])
         records = self.texts.records(event, None if state is None else state[0])
         seq = tx.append(event.kind, machine, event.content, body=event.body, records=records)
+        process.examine(tx, seq)
         news = recent.brought_by(tx.sql, machine, seq)
         entries = [entry for one in said if one.kind == "decided" for entry in json.loads(one.body or b"[]")]
         process.begin()
