@@ -56,3 +56,35 @@ def test_one_tool_that_jumps_alone_is_not_locked(tmp_path: Path, seed: int) -> N
     with cell:
         assert cell.history().query("kind == 'locked'").empty
         assert any(entry["cause"] == "new-edge" for answer in answers for entry in tools(answer).values())
+
+
+def shown(answer: dict[str, Any]) -> dict[str, tuple[Any, ...]]:
+    """Per register what a person reads of it."""
+    (machine,) = answer["machines"]
+    return {
+        entry["register"]: (entry["answer"], entry["cause"], entry["told"], entry.get("locked"))
+        for entry in machine["decisions"]
+        if "register" in entry and not entry["register"].startswith("feature")
+    }
+
+
+def test_a_restart_forgets_nothing_of_what_moved(tmp_path: Path) -> None:
+    """Stopped and started at any part, the tool says of the next one what it says when it has never been stopped."""
+    at = 90
+    scenario = single_fault("probe-step", size=10.0, at=at)
+    (live_machine,) = write_cell(tmp_path / "live", scenario, parts=0, seed=4).machines.values()
+    write_cell(tmp_path / "restarted", scenario, parts=0, seed=4)
+    texts = [live_machine.log_text(live_machine.cut()) for _ in range(at + 6)]
+    now = START + timedelta(days=400)
+    taken = 0
+    with feedback.open_cell(tmp_path / "live") as live:
+        for number, text in enumerate(texts):
+            said = shown(live.feed("M1", text, now=now + timedelta(minutes=number)))
+            if number % 10 < 9 and number < at - 1:
+                continue
+            with feedback.open_cell(tmp_path / "restarted") as restarted:
+                for later in range(taken, number + 1):
+                    answer = restarted.feed("M1", texts[later], now=now + timedelta(minutes=later))
+            taken = number + 1
+            assert shown(answer) == said
+    assert "probe" in {cause for _, cause, _, _ in said.values()}
