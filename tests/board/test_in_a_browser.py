@@ -169,7 +169,7 @@ def test_every_page_fits_and_every_button_can_be_hit(
 ) -> None:
     """Nothing runs out of the page sideways, and nothing that is pressed is smaller than a gloved finger."""
     page = look(board.address, viewport=viewport)
-    for path in ("/", f"/proposal/{id}", REGISTER, "/history", "/limits", f"/story/{id}", "/nothing-there"):
+    for path in ("/", f"/proposal/{id}", REGISTER, "/history", "/limits", "/probe", f"/story/{id}", "/nothing-there"):
         page.goto(board.address + path)
         over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
         assert over <= 0, f"{path} is {over} pixels too wide"
@@ -190,7 +190,7 @@ def test_nothing_bars_people_who_cannot_see_or_point_well(
 ) -> None:
     """axe finds nothing against WCAG 2.2 AA on any page: names, roles, order, contrast; in the dark, contrast again."""
     page = look(board.address, color_scheme=scheme)
-    paths = ("/", f"/proposal/{id}", REGISTER, "/history", "/limits", f"/story/{id}")
+    paths = ("/", f"/proposal/{id}", REGISTER, "/history", "/limits", "/probe", f"/story/{id}")
     for path in paths if rules == EVERYTHING else paths[:3]:
         page.goto(board.address + path)
         found = Axe().run(page, options={"runOnly": rules}).response["violations"]
