@@ -4,14 +4,20 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import feedback
 from feedback.ledger import past as store
 from feedback.replay import replaying
+from feedback.replay.lanes import side_by_side
+from feedback.replay.many import decide_many
+from feedback.replay.one import decide_again
 from feedback.replay.recorded import Compared, decided_again
 from feedback.replay.replaying import Replay
+from feedback.replay.span import EVERYTHING
 from feedback.simulate.scenarios import SITUATIONS
+from rules.limits import Limits
 from tests.replay.shop import closed_loop
 from tests.stories.write_samples import SAMPLE_LOGS
 
@@ -82,6 +88,24 @@ def test_the_limits_in_force_give_the_corrections_that_were_made(cell: feedback.
     for line in found.lines:
         assert line.rms_um == line.rms_um_replayed
         assert line.corrections == line.corrections_replayed
+
+
+def test_many_settings_leave_real_changes_as_one_does(cell: feedback.Cell) -> None:
+    """Hand changes stay, real corrections go: whether one setting is replayed or several side by side."""
+    found = replaying.gather(cell, None, EVERYTHING)
+    table = side_by_side(found.lanes)
+    each = [Limits(), Limits(band=0.15, aim=1.0), Limits(band=0.9)]
+    many = decide_many(table, [[limits] * len(table.names) for limits in each], keep_paths=True)
+    assert many.held_um is not None
+    start, moved = 0, 0.0
+    for past, lanes in zip(found.pasts, found.lanes, strict=True):
+        columns = slice(start, start + len(lanes.names))
+        for setting, limits in enumerate(each):
+            one = decide_again(past, lanes, [limits] * len(lanes.names))
+            assert np.array_equal(one.extra_um, many.held_um[: len(past), columns, setting])
+            moved = max(moved, float(np.abs(one.extra_um).max()))
+        start += len(lanes.names)
+    assert moved > 10  # with a band so wide, what was really corrected is hardly corrected at all
 
 
 def _acts(found: Replay, register: str, part: str) -> bool:

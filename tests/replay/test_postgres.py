@@ -1,0 +1,37 @@
+"""A replay of a history that a server keeps."""
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+import sqlalchemy
+
+from tests.commands.saying import SAMPLES, trueup
+
+
+@pytest.fixture
+def replay_database(postgres_address: str) -> str:
+    """A database of its own on the private server, as cell.toml names it."""
+    engine = sqlalchemy.create_engine(postgres_address, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(sqlalchemy.text("DROP DATABASE IF EXISTS replay"))
+        connection.execute(sqlalchemy.text("CREATE DATABASE replay"))
+    engine.dispose()
+    host = re.search(r"host=([^&]+)", postgres_address)
+    assert host is not None
+    return f"postgresql://postgres@localhost/replay?host={host[1]}"
+
+
+def test_a_replay_is_the_same_from_either_store(tmp_path: Path, replay_database: str) -> None:
+    """Which database keeps the history changes no number of what is replayed from it."""
+    documents = []
+    for store in ("sqlite", replay_database):
+        folder = tmp_path / f"cell{len(documents)}"
+        shutil.copytree(SAMPLES / "hand-change", folder)
+        text = (folder / "cell.toml").read_text()
+        (folder / "cell.toml").write_text(text.replace('store = "sqlite"', f'store = "{store}"'))
+        trueup("process", cell=folder)
+        documents.append(trueup("replay", "--json", cell=folder).document)
+    assert documents[0] == documents[1]
+    assert documents[0]["recorded_decisions"]["same"] == documents[0]["recorded_decisions"]["count"] > 0
