@@ -14,6 +14,7 @@ import sqlalchemy
 from feedback import status
 from feedback.errors import UsageError
 from feedback.ledger.rebuild import differences
+from feedback.replay.recorded import decided_again
 from tests.stories.conftest import Tell
 from tests.stories.parts import COVER_PLATE
 from tests.stories.shop import SimulatedMachine
@@ -416,6 +417,17 @@ def test_a_second_probe_that_was_taken_off_is_not_overdue(tell: Tell) -> None:
     (machine,) = story.cell.probe("M1")["machines"]
     assert [(found["probe"], found["state"]) for found in machine["probes"]] == [(1, "fit"), (2, "fit")]
     assert machine["state"] == "fit"
+
+
+def test_a_history_with_doubts_decides_again_as_it_did(tell: Tell, tmp_path: Path) -> None:
+    """Told again with the recorded clock, checks, doubts and the person who lifted them lead to the same answers."""
+    story = shop(tell)
+    for _ in told(story):
+        pass
+    with story.cell.store.reading() as sql:
+        again = decided_again(sql, story.folder, tmp_path / "scratch")
+    assert again.recorded == again.same > 40
+    assert again.differences == []
 
 
 # A slow drift --------------------------------------------------------------------------------------------------------
