@@ -38,7 +38,7 @@ _DAILY: Final = -log(100)
 _OFTEN: Final = -log(200)
 _SELDOM: Final = -log(500)
 _RARE: Final = -log(5000)
-_CHIP: Final = -log(300)
+_CHIP: Final = -log(100)
 _ENTRY: Final = -log(20)
 _ALONE: Final = "no register moves it so: look at its program, its clamping and the wall behind it"
 _TURNED: Final = "the part lies turned, and no offset mends that: clamp it anew"
@@ -238,8 +238,8 @@ class Suspects:
 
 
 def _from_the_second_part(one: Hypothesis) -> Hypothesis:
-    """One reading of one feature may be a chip: as a change that stays it is believed when it has been seen twice."""
-    if one.shapes != STEPS or np.count_nonzero(np.any(one.columns != 0, axis=1)) > 1:
+    """One reading of one feature may be a chip: a change that stays, or features apart, are believed when seen twice."""
+    if one.shapes != STEPS or (not one.apart and np.count_nonzero(np.any(one.columns != 0, axis=1)) > 1):
         return one
     prior = np.broadcast_to(one.log_prior, STEPS.stop - STEPS.start).copy()
     prior[0] = -np.inf
