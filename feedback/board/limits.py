@@ -38,26 +38,27 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """All limits of the registers that share them."""
+    """All limits of the registers that share them, machine by machine."""
 
-    machine: str
-    registers: Sequence[str]
+    registers: Mapping[str, Sequence[str]]
     lines: Sequence[Line]
+
+    @property
+    def title(self) -> str:
+        return "; ".join(f"{machine}: {', '.join(names)}" for machine, names in self.registers.items())
 
 
 def tables(configuration: Configuration) -> list[Table]:
     """The limits in force of every machine; registers with the same ones stand together."""
     text = configuration.texts.get(FILE, "")
     lines = dict(key_lines(text)) if text else {}
-    found: list[Table] = []
-    for name, machine in configuration.machines.items():
-        alike: dict[tuple[Line, ...], list[str]] = {}
-        for register in _registers(configuration, name):
-            facts = limit_facts(configuration.limits.for_register(name, register), register, machine.unit)
-            key = tuple(_line(key, value, name, register, lines, text) for key, value in facts.items())
-            alike.setdefault(key, []).append(str(register))
-        found += [Table(name, registers, shared) for shared, registers in alike.items()]
-    return found
+    alike: dict[tuple[Line, ...], dict[str, list[str]]] = {}
+    for name, register in registers_of(configuration):
+        unit = configuration.machines[name].unit
+        facts = limit_facts(configuration.limits.for_register(name, register), register, unit)
+        key = tuple(_line(key, value, name, register, lines, text) for key, value in facts.items())
+        alike.setdefault(key, {}).setdefault(name, []).append(str(register))
+    return [Table(registers, shared) for shared, registers in alike.items()]
 
 
 def registers_of(configuration: Configuration) -> list[tuple[str, Register]]:

@@ -70,7 +70,8 @@ class Trials:
             if ended.returncode not in (0, 3):
                 raise UsageError(ended.stderr.replace(f"{scratch}/", "").removeprefix("trueup: ").strip())
             document = json.loads(ended.stdout)
-            return Trial(key, text, document["registers"], picture.read_text(encoding="utf-8"))
+            drawn = picture.read_text(encoding="utf-8")
+            return Trial(key, text, document["registers"], drawn.replace(f"{scratch}/", ""))
 
     def _asked(self, words: Sequence[str]) -> "subprocess.CompletedProcess[str]":
         command = [sys.executable, "-m", "feedback", "--cell", str(self._folder), *words]

@@ -74,7 +74,10 @@ def test_limits_are_tried_and_adopted_by_a_person_with_a_reason(board: Served, s
     assert "What they would have done" in said.text
     assert RADIUS in said.text.split("What they would have done")[1]
     key = said.text.split("/limits/tried/")[1].split(".svg")[0]
-    assert "<svg" in board.ask(f"/limits/tried/{key}.svg").text
+    drawn = board.ask(f"/limits/tried/{key}.svg").text
+    assert "<svg" in drawn
+    assert "limits.toml on its past" in drawn
+    assert "/limits.toml" not in drawn
     assert not (story.folder / "limits.toml").exists()
 
     refusals = [

@@ -178,7 +178,7 @@ def test_every_limit_stands_with_its_reason_and_its_place(tmp_path: Any) -> None
     lines = {
         register: {line.key: line for line in table.lines}
         for table in limits.tables(story.cell.configuration)
-        for register in table.registers
+        for register in table.registers["M1"]
     }
     story.cell.close()
     wide, narrow = lines["work 54 X"], lines[RADIUS]
