@@ -238,7 +238,7 @@ class Suspects:
 
 
 def _from_the_second_part(one: Hypothesis) -> Hypothesis:
-    """One reading of one feature may be a chip: a change that stays, or features apart, are believed when seen twice."""
+    """One reading of one feature may be a chip: a change that stays, or features apart, count when seen twice."""
     if one.shapes != STEPS or (not one.apart and np.count_nonzero(np.any(one.columns != 0, axis=1)) > 1):
         return one
     prior = np.broadcast_to(one.log_prior, STEPS.stop - STEPS.start).copy()
