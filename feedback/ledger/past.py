@@ -1,7 +1,7 @@
 """What a replay asks the store: everything one machine did, which proposals were entered, what the columns rest on."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback.ledger import queries, recent
 from feedback.ledger.chain import canonical, digest
@@ -24,12 +24,28 @@ def everything(sql: "Sql", machine: str) -> News:
     return recent.since(sql, machine, (), _BEFORE_EVERYTHING, 0)
 
 
-def entries(sql: "Sql", machine: str) -> Iterator[tuple[str, str, int]]:
-    """Every proposal that reached the machine: register, the log line that showed it, id of its part."""
+class EntryRow(NamedTuple):
+    """A proposal that reached the machine: the log line that showed it, and how many parts were cut before it."""
+
+    register: str
+    source: str
+    value: str
+    opened_part_id: int
+    parts: int
+
+
+def entries(sql: "Sql", machine: str) -> Iterator[EntryRow]:
+    """Every proposal that reached the machine, oldest first."""
     opened = dict(sql.rows("SELECT id, opened_part_id FROM proposal WHERE machine = ?", (machine,)))
     for event in queries.story(sql, machine, ("entered",)):
         content = event.content
-        yield content["register"], content["source"], opened.get(content["id"]) or -1
+        yield EntryRow(
+            register=content["register"],
+            source=content["source"],
+            value=str(content["value"]),
+            opened_part_id=opened.get(content["id"]) or -1,
+            parts=content.get("parts", 0),
+        )
 
 
 def digest_of(sql: "Sql", machine: str, *facts: Any) -> str:

@@ -1,6 +1,8 @@
 """Brings a machine's past together: from the kept columns where nothing has changed, else from the store."""
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +13,7 @@ from feedback.ledger.recent import News
 from feedback.replay import cache
 from feedback.replay.past import Entered, GroupPast, followed
 
-VERSION = 1  # of the columns and of the trend behind them: one more wherever the same text gives other columns
+VERSION = 2  # of the columns and of the trend behind them: one more wherever the same text gives other columns
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
@@ -30,11 +32,19 @@ def gathered(configuration: Configuration, sql: "Sql", machine: str, state: Path
 
 def _followed(sql: "Sql", machine: Machine, some: Sequence[Group], paths: Sequence[Path]) -> Iterator[GroupPast | None]:
     news = store.everything(sql, machine.name)
-    entered = [
-        Entered(register=register, source=source, opened_part_id=part)
-        for register, source, part in store.entries(sql, machine.name)
-    ]
     numbers = _numbers(news)
+    seen = _seen_at(news, numbers)
+    entered = [
+        Entered(
+            register=one.register,
+            source=one.source,
+            value=Decimal(one.value),
+            opened_part_id=one.opened_part_id,
+            number=seen.get((one.register, one.source, Decimal(one.value)), 0),
+            parts=one.parts,
+        )
+        for one in store.entries(sql, machine.name)
+    ]
     for group, path in zip(some, paths, strict=True):
         past = followed(group, machine, news.of(group), numbers, entered)
         if past is not None:
@@ -46,6 +56,17 @@ def _numbers(news: News) -> dict[int, int]:
     """The machine's own count of its parts, in the order in which they were cut."""
     parts = sorted((row.at_us, row.id) for row in news.parts)
     return {part_id: number for number, (_, part_id) in enumerate(parts)}
+
+
+def _seen_at(news: News, numbers: dict[int, int]) -> dict[tuple[str, str, Decimal], int]:
+    """For every register print, by register, log line and value, the count of the part it came with or after."""
+    times = sorted((row.at_us, numbers[row.id]) for row in news.parts)
+    found = {}
+    for row in news.registers:
+        before = bisect_right(times, (row.at_us, len(times)))
+        number = numbers.get(row.part_id, before - 1) if row.part_id is not None else before - 1
+        found[row.register, row.source, Decimal(row.value)] = number
+    return found
 
 
 def _rests_on(group: Group, machine: Machine) -> list[Any]:

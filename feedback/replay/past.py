@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feedback.configuration.facts import Group, Machine
+from feedback.delay import parts_before_entry
 from feedback.evidence import Forecast, Standing, Witness
 from feedback.follow import UM_PER_MM, Change, Follower, Happening, Moment, PartSeen, Progress, Track
 from rules.evidence import Evidence
 
 if TYPE_CHECKING:
-    from feedback.trend.tracker import Outlooks
+    from feedback.trend.outlooks import Outlooks, Prediction
 
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -33,11 +34,21 @@ ROWS_AT_ONCE = 20_000  # followed together; changes memory only
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entered:
-    """A proposal that reached the machine: the log line that showed it, and the part it was opened at."""
+    """A proposal that reached the machine: the log line that showed it, and the part it was opened at.
+
+    `number` is the machine's count of its parts when it was seen, `parts` how many were cut before it.
+    """
 
     register: str
     source: str
+    value: Decimal  # beside the line, since a control may write every day's file under one name
     opened_part_id: int
+    number: int = 0
+    parts: int = 0
+
+    @property
+    def key(self) -> tuple[str, str, Decimal]:
+        return self.register, self.source, self.value
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,6 +74,7 @@ class GroupPast:
     entry_um: Floats  # n x R
     passed: Counts  # parts of its plans cut since the row before that gave no reading
     delay: Counts  # n x R, parts that would be cut between this one and the first cut with a correction proposed now
+    ahead: Counts  # n, parts taken to be cut before an entry, as far as was known: how far the trend looks ahead
     outlooks: "Outlooks"
     first: int = 0  # the row from which on a replay decides
 
@@ -71,7 +83,11 @@ class GroupPast:
 
     @cached_property
     def forecast(self) -> Forecast:
-        return Forecast(self.outlooks, self.machine.lag)
+        """What was expected after each row, as far ahead as was looked then."""
+        found = Forecast(self.outlooks, self.machine.lag)
+        for lag in np.unique(self.ahead[self.ahead != self.machine.lag]).tolist():
+            found.prediction = _mixed(found.prediction, Forecast(self.outlooks, lag).prediction, self.ahead == lag)
+        return found
 
     @cached_property
     def witnesses(self) -> tuple[Witness, ...]:
@@ -163,7 +179,19 @@ class GroupPast:
         return replace(self, doubts=doubts, **columns)
 
 
-ARRAYS = ("part_id", "number", "at_us", "passed", "read_um", "fresh", "value_mm", "hand_um", "entry_um", "delay")
+ARRAYS = (
+    "part_id",
+    "number",
+    "at_us",
+    "passed",
+    "read_um",
+    "fresh",
+    "value_mm",
+    "hand_um",
+    "entry_um",
+    "delay",
+    "ahead",
+)
 
 
 def followed(
@@ -186,7 +214,7 @@ def followed(
             follower = Follower(group, machine)
             follower.advance(restart)
         for few in _portions(some):
-            piece = _piece(follower.advance(few), {(one.register, one.source) for one in entered})
+            piece = _piece(follower.advance(few), {one.key for one in entered})
             pieces += [] if piece is None else [piece]
     return _joined(group, machine, pieces, numbers, entered) if pieces else None
 
@@ -251,15 +279,19 @@ class _Piece:
     outlooks: "Outlooks"
 
 
-def _piece(progress: Progress, entries: set[tuple[str, str]]) -> _Piece | None:
+def _piece(progress: Progress, entries: set[tuple[str, str, Decimal]]) -> _Piece | None:
     if progress.outlooks is None:
         return None
     changes = [
-        (row, change, (str(change.register), change.source) in entries)
+        (row, change, _key(change) in entries)
         for row, moment in enumerate(progress.moments)
         for change in moment.changes
     ]
     return _Piece(progress.moments, changes, progress.outlooks)
+
+
+def _key(change: Change) -> tuple[str, str, Decimal]:
+    return str(change.register), change.source, change.new
 
 
 def _joined(
@@ -291,6 +323,7 @@ def _joined(
         hand_um=_moved(group, shape, [(row, one) for row, one, is_entry in changes if not is_entry]),
         entry_um=_moved(group, shape, [(row, one) for row, one, is_entry in changes if is_entry]),
         delay=_delays(group, machine, shape, number, numbers, changes, entered, seen),
+        ahead=_ahead(machine.lag, number, entered),
         outlooks=joined_outlooks([piece.outlooks for piece in pieces]),
     )
 
@@ -319,12 +352,12 @@ def _delays(
     seen: Sequence[PartSeen],
 ) -> Counts:
     """The shop's own lag: that of the proposal really made here, else of its last entry seen so far, else as stated."""
-    opened = {(one.register, one.source): one.opened_part_id for one in entered}
+    opened = {one.key: one.opened_part_id for one in entered}
     row_of = {one.part_id: row for row, one in enumerate(seen)}
     delay = np.full(shape, machine.lag, dtype=np.int64)
     own: list[tuple[int, int, int]] = []
     for row, change, is_entry in changes:
-        opened_id = opened.get((str(change.register), change.source))
+        opened_id = opened.get(_key(change))
         if not is_entry or opened_id is None or opened_id not in numbers:
             continue
         column = group.registers.index(change.register)
@@ -335,6 +368,22 @@ def _delays(
     for row, column, lag in own:
         delay[row, column] = lag
     return delay
+
+
+def _ahead(lag: int, number: Counts, entered: Sequence[Entered]) -> Counts:
+    """As `feedback.desk` counts on: what the machine's entries before each part took."""
+    known = sorted(entered, key=lambda one: one.number)
+    lags = [lag, *(parts_before_entry(lag, [one.parts for one in known[: k + 1]]) for k in range(len(known)))]
+    return np.array(lags, dtype=np.int64)[np.searchsorted([one.number for one in known], number)]
+
+
+def _mixed(one: "Prediction", other: "Prediction", rows: Flags) -> "Prediction":
+    """`other` on `rows`, `one` elsewhere."""
+    columns = {}
+    for field in fields(one):
+        mine, theirs = getattr(one, field.name), getattr(other, field.name)
+        columns[field.name] = np.where(rows.reshape(-1, *[1] * (mine.ndim - 1)), theirs, mine)
+    return type(one)(**columns)
 
 
 def joined_outlooks(pieces: Sequence["Outlooks"]) -> "Outlooks":

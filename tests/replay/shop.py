@@ -60,22 +60,33 @@ def lanes(pasts: Sequence[GroupPast]) -> list[Lanes]:
     return [lanes_of(past, since_us, until_us) for past in pasts]
 
 
-def closed_loop(folder: Path, scenario: Scenario, seed: int, parts: int, limits: str | None = None) -> Cell:
-    """Cut so many parts in `folder`, the tool deciding after each; the simulated cell comes out."""
+def closed_loop(
+    folder: Path, scenario: Scenario, seed: int, parts: int, limits: str | None = None, late: int = 0
+) -> Cell:
+    """Cut so many parts in `folder`, the tool deciding after each; the simulated cell comes out.
+
+    Every proposal is accepted at once and keyed in `late` parts later than the machine's lag says.
+    """
     texts = cell_texts(scenario)
     for name, text in (texts if limits is None else {**texts, "limits.toml": limits}).items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="ascii")
     shop = Cell(scenario, seed)
+    waiting: list[tuple[int, str, str, float]] = []
     with feedback.open_cell(folder) as cell:
-        for _ in range(parts):
+        for count in range(parts):
             for name, part in shop.cut().items():
-                _deliver(cell, shop, name, shop.log_text(part))
+                accepted = _deliver(cell, shop, name, shop.log_text(part))
+                waiting += [(count + late, name, register, value) for register, value in accepted]
+            for due, name, register, value in waiting:
+                if due == count:
+                    shop.machine(name).enter_mm(register, value)
     return shop
 
 
-def _deliver(cell: feedback.Cell, shop: Cell, name: str, text: str) -> None:
+def _deliver(cell: feedback.Cell, shop: Cell, name: str, text: str) -> Iterator[tuple[str, float]]:
+    """The corrections accepted after one part: register and new value."""
     machine = shop.machine(name)
     now = machine.at.replace(tzinfo=UTC) + timedelta(minutes=1)
     document = cell.feed(name, text, now=now)
@@ -84,4 +95,4 @@ def _deliver(cell: feedback.Cell, shop: Cell, name: str, text: str) -> None:
         proposal = decision.get("proposal")
         if proposal is not None and proposal["status"] == "open":
             cell.accept(proposal["id"], by="op1", now=now)
-            machine.enter_mm(decision["register"], proposal["new_mm"])
+            yield decision["register"], proposal["new_mm"]

@@ -85,7 +85,7 @@ def test_the_shops_own_lag_is_used_where_it_has_been_seen() -> None:
     first = next(
         one for one, before in zip(lower, told, strict=True) if isinstance(one, RegisterSeen) and one != before
     )
-    opened = Entered(register="tool 5 radius", source=first.source, opened_part_id=14)
+    opened = Entered(register="tool 5 radius", source=first.source, value=first.value, opened_part_id=14)
     past = followed(group, bench.machine, lower, {part: part for part in range(50)}, [opened])
     assert past is not None
     # opened at part 14, first seen with part 20: parts 15 to 19 were cut before it

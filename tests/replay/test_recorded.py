@@ -66,6 +66,17 @@ def test_a_history_with_corrections_decides_again_as_it_did(lived: Path, tmp_pat
     assert compared.given["M1", "tool 5 radius", "correct"] > 3
 
 
+def test_a_shop_that_enters_late_is_replayed_as_late_as_it_was(tmp_path: Path) -> None:
+    """Three parts more than stated, every time: the trend looks further ahead once that is known, in a replay too."""
+    folder = tmp_path / "cell"
+    closed_loop(folder, SITUATIONS["steady"], seed=11, parts=75, late=3)
+    with feedback.open_cell(folder) as cell:
+        found = replaying.replay(cell, recorded=False)
+    assert {int(lag) for one in found.groups for lag in one.past.ahead} == {1, 4}
+    assert len(found.turns) > 5
+    assert [turn for turn in found.turns if not turn.is_same] == []
+
+
 def test_other_limits_say_where_they_would_have_answered_otherwise(lived: Path, tmp_path: Path) -> None:
     """A wider band on the very same parts: fewer corrections, each one said."""
     compared = told_again(lived, tmp_path, '[default]\nband = "70 %"\n')
