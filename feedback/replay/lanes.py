@@ -18,6 +18,7 @@ from feedback.replay.past import Counts, Flags, Floats, GroupPast
 from feedback.replay.proof import steps
 from rules.limits import Limits
 
+Whole = NDArray[Any]  # whole numbers, as narrow as they fit: these tables are sent to other processes
 BLOCKS: Final = 20  # stretches of time that results are summed over
 
 
@@ -35,19 +36,19 @@ class Lanes:
     margin_um: Floats
     drift_um: Floats
     slope_sd_um: Floats
-    parts: Counts
-    bar: Counts
+    parts: Whole
+    bar: Whole
     now: Floats  # increments, as really held
     hand_um: Floats
     entry: Floats  # increments
     fresh: Flags
-    due: Counts
-    block: Counts  # BLOCKS where nothing is decided or summed
+    due: Whole
+    block: Whole  # BLOCKS where nothing is decided or summed
     # T x B x J and T x B x W
     onward_um: Floats
     step_um: Floats
     step_sd_um: Floats
-    step_parts: Counts
+    step_parts: Whole
     # B, B x J
     wear_sign: Floats
     is_tool: Flags
@@ -89,20 +90,18 @@ def lanes_of(past: GroupPast, since_us: int, until_us: int) -> Lanes:
         margin_um=np.stack([one.margin_um for one in known], axis=1),
         drift_um=seen.slope_um * sign,
         slope_sd_um=seen.slope_sd_um,
-        parts=past.outlooks.parts,
+        parts=past.outlooks.parts.astype(np.int32),
         bar=_bars(past),
         now=past.value_mm / increment,
         hand_um=past.hand_um,
         entry=np.round(past.entry_um / UM_PER_MM / increment, 6),
         fresh=past.fresh,
-        due=past.due_row,
+        due=past.due_row.astype(np.int32),
         block=np.repeat(_blocks(past, since_us, until_us)[:, None], len(registers), axis=1),
         onward_um=np.stack([_padded(one.onward_um, widest) for one in known], axis=1),
         step_um=np.stack([_padded(one.step_um, most) for one in proofs], axis=1),
         step_sd_um=np.stack([_padded(one.sd_um, most, np.inf) for one in proofs], axis=1),
-        step_parts=np.stack([_padded(one.parts.astype(np.float64), most, 0.0) for one in proofs], axis=1).astype(
-            np.int64
-        ),
+        step_parts=np.stack([_padded(one.parts.astype(np.int8), most, 0) for one in proofs], axis=1),
         wear_sign=sign,
         is_tool=np.array([register.kind == "tool" for register in group.registers]),
         increment_mm=increment,
@@ -126,19 +125,19 @@ def _row(values: Floats, width: int, fill: float = np.nan) -> Floats:
 
 
 def _padded(table: NDArray[Any], width: int, fill: float = np.nan) -> NDArray[Any]:
-    missing = np.full((len(table), width - table.shape[1]), fill)
+    missing = np.full((len(table), width - table.shape[1]), fill, dtype=table.dtype)
     return np.concatenate([table, missing], axis=1)
 
 
-def _blocks(past: GroupPast, since_us: int, until_us: int) -> Counts:
+def _blocks(past: GroupPast, since_us: int, until_us: int) -> Whole:
     share = (past.at_us - since_us) / max(1, until_us - since_us)
-    block = np.clip(np.floor(share * BLOCKS), 0, BLOCKS - 1).astype(np.int64)
-    return np.where(np.arange(len(past)) < past.first, BLOCKS, block)
+    block = np.clip(np.floor(share * BLOCKS), 0, BLOCKS - 1)
+    return np.where(np.arange(len(past)) < past.first, BLOCKS, block).astype(np.int8)
 
 
-def _bars(past: GroupPast) -> Counts:
+def _bars(past: GroupPast) -> Whole:
     """What the rules that no limit touches say; they are asked where there is something to say."""
-    bars = np.zeros(past.value_mm.shape, dtype=np.int64)
+    bars = np.zeros(past.value_mm.shape, dtype=np.int8)
     is_odd = past.outlooks.unsettled | np.isnan(past.value_mm)
     is_odd[list(past.doubts)] = True
     for row, column in zip(*np.nonzero(is_odd), strict=True):

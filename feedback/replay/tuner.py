@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int, int], None]
 
+WORTH_A_PROCESS = 10_000_000  # decisions: below, starting a process takes longer than it saves (measured)
+PORTIONS_ON_A_CLUSTER = 8
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Power:
@@ -118,16 +121,21 @@ def _limits(table: LimitTable, name: str) -> Limits:
 
 def outcomes(some: Sequence[Lanes], settings: Sequence[Sequence[Limits]], power: Power = ALONE) -> Outcome:
     """What came of every setting; `settings` give for each the limits of all lanes of `some` in their order."""
-    portions = _portions(some, max(1, power.workers) if power.dask is None else 8)
-    slices = [settings] if len(portions) > 1 or len(settings) < 2 else _halves(settings, max(1, power.workers))
+    workers = power.workers if _cells(some) * len(settings) >= WORTH_A_PROCESS else 1
+    portions = _portions(some, workers if power.dask is None else PORTIONS_ON_A_CLUSTER)
+    slices = [settings] if len(portions) > 1 or len(settings) < 2 else _halves(settings, workers)
     tasks = [
         Task(lanes, tuple(tuple(limits[begin : begin + len(lanes.names)]) for limits in few))
         for few in slices
         for begin, lanes in portions
     ]
-    results = done(work, tasks, workers=power.workers, dask=power.dask, progress=power.progress)
+    results = done(work, tasks, workers=workers, dask=power.dask, progress=power.progress)
     rows = [beside(results[k : k + len(portions)]) for k in range(0, len(results), len(portions))]
     return behind(rows)
+
+
+def _cells(some: Sequence[Lanes]) -> int:
+    return sum(one.error_um.size for one in some)
 
 
 def _portions(some: Sequence[Lanes], count: int) -> list[tuple[int, Lanes]]:

@@ -11,7 +11,7 @@ Task = TypeVar("Task")
 Result = TypeVar("Result")
 Progress = Callable[[int, int], None]
 
-WAIT_S = 10  # for a scheduler to answer
+WAIT_S = 5  # for a scheduler to answer
 
 
 def done(
