@@ -1,9 +1,13 @@
 """What a board is started with."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from feedback.errors import UsageError
+
+_NAME = re.compile(r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?|\[[0-9a-f:]+\]", re.IGNORECASE)
 OWN_NAMES = ("127.0.0.1", "localhost", "[::1]")
 PORT = 8420
 
@@ -23,6 +27,14 @@ class Settings:
     names: tuple[str, ...] = ()
     closed: bool = False
     now: Callable[[], datetime] = _present
+
+    def __post_init__(self) -> None:
+        for name in self.names:
+            if _NAME.fullmatch(name) is None:
+                raise UsageError(
+                    f"--lan: found {name!r}; wanted the name or address by which panels call this computer, such as "
+                    "board-pc or 192.168.10.5, without http:// and port"
+                )
 
     @property
     def address(self) -> str:

@@ -124,6 +124,12 @@ def test_a_port_that_is_taken_is_named(board: Served, story: Story) -> None:
     assert "--port" in said.err
 
 
+@pytest.mark.parametrize("name", ["http://panel", "panel:8420", "", "a b", "panel/", "*"])
+def test_a_name_that_no_panel_could_call_is_refused(name: str, story: Story) -> None:
+    """A board that would turn every panel away says so at its start."""
+    says(trueup("board", "--lan", name, cell=story.folder), 2, "--lan", "such as board-pc")
+
+
 def test_a_folder_that_is_no_cell_is_refused(tmp_path: Path) -> None:
     """The board does not come up with nothing to show."""
     says(trueup("board", cell=tmp_path), 2, "cell.toml", "there is no such file")
