@@ -74,7 +74,8 @@ def command(
                 progress=progress,
             )
     if picture is not None:
-        _draw(picture, f"{cell.configuration.name}: {found.limits} on its past", found)
+        tried = "the limits in force" if limits is None else limits.name
+        _draw(picture, f"{cell.configuration.name}: {tried} on its past", found)
     if as_json:
         print_json(document(cell.configuration.name, found))
         return
