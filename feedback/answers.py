@@ -168,7 +168,7 @@ def with_lock(entry: Mapping[str, Any], machine: str, why: str | None) -> dict[s
 
 
 def _with_break(entry: Mapping[str, Any], machine: str, why: str) -> dict[str, Any]:
-    """A decision about a register of a tool that the tool setter found broken."""
+    """A decision about a register of a tool that was found broken."""
     release = f'trueup release "{machine} {entry["register"]}" --by ... --why ...'
     others = [reason for reason in entry["reasons"] if reason["rule"] != "broken"]
     reason = {"rule": "broken", "verdict": "stop", "words": f"{why} ({release})"}

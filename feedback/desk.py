@@ -150,7 +150,7 @@ class Desk:
         self._holds = queries.holds(tx.sql, self.machine.name)
 
     def is_broken(self, register: str) -> bool:
-        """The tool setter found the register's tool broken, and nothing has ended that."""
+        """The register's tool was found broken, and nothing has ended that."""
         return tells_of_break(self._holds.get(register, queries.Hold()).locked)
 
     def tool_broken(self, tx: "Writing", register: Register, why: str) -> None:

@@ -22,7 +22,7 @@ class Standing:
     pending: str | None = None
     rejected: str | None = None
     locked: str | None = None
-    broken: str | None = None  # the tool setter found the tool broken
+    broken: str | None = None  # why the tool counts as broken
     growth_released: bool = False
     unproven: str | None = None  # why the last change has not been seen to work yet
     unfit: str | None = None  # why the probe's readings may not be corrected by

@@ -16,6 +16,7 @@ from feedback.cause import decided_cause
 from feedback.common import QUIET, cause_told
 from feedback.configuration.facts import Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
+from feedback.configuration.plans import plans_for
 from feedback.configuration.words import amount
 from feedback.desk import Desk
 from feedback.effect import NOTHING, Effects, Finding, Step
@@ -24,6 +25,7 @@ from feedback.fitness.examiner import Examiner
 from feedback.follow import Change, Follower, Happening, Moment, PartPassed, PartSeen, Progress, Track
 from feedback.ledger import queries, recent
 from feedback.ledger.recent import News
+from feedback.missed import MissWatch
 from feedback.registers import Register, register, tool_register
 from feedback.screen import Screen
 from feedback.series import ToolRow
@@ -142,8 +144,13 @@ class MachineProcess:
         self.examiner = Examiner(configuration, machine, sql)
         self._afresh = False  # what is believed of earlier readings has changed
         self._setter = _setter_watch(configuration, machine)
+        self._missed = MissWatch(plans_for(configuration.plans.values(), machine.name))
         for row in recent.tools_and_setters(sql, machine.name):
-            _ = self._setter.new_tool(row) if isinstance(row, ToolRow) else self._setter.see(row)
+            if isinstance(row, ToolRow):
+                self._setter.new_tool(row)
+                self._missed.new_tool(row)
+            else:
+                self._setter.see(row)
         self._weighing.take_up([(line.group, line.restore(sql)) for line in self.lines])
 
     def examine(self, tx: "Writing", seq: int) -> None:
@@ -160,7 +167,7 @@ class MachineProcess:
             line.lag = lag
         for row in news.tools:
             self.desk.tool_changed(tx, row.tool, row.source)
-        looked_at = self._look_at_setter(tx, news)
+        looked_at = self._look_at_setter(tx, news) | self._look_for_missing(tx, news, at_edge=at_edge)
         for change in self._loose.changes(news):
             self.desk.register_changed(tx, change)
         entries: list[Entry] = []
@@ -226,16 +233,30 @@ class MachineProcess:
         looked_at = set[Register]()
         for row in news.tools_as_read():
             if isinstance(row, ToolRow):
+                self._missed.new_tool(row)
                 if self._setter.new_tool(row):
                     looked_at |= {register(name) for name in self.desk.break_mended(tx, row.tool, row.source)}
                 continue
             why = self._setter.see(row)
             if why is not None:
-                broken = self._registers_of(row.tool)
-                looked_at |= broken
-                for one in broken:
-                    self.desk.tool_broken(tx, one, why)
+                looked_at |= self._stop_for(tx, row.tool, why)
         return looked_at
+
+    def _look_for_missing(self, tx: "Writing", news: News, *, at_edge: bool) -> set[Register]:
+        """Stop for the tools of whose work the newest parts show nothing: their registers."""
+        missed = recent.misses(tx.sql, self.machine.name, news.parts)
+        self._missed.see(missed, ((row.part_id, row.feature) for row in news.measurements))
+        if not at_edge:
+            return set()
+        looked_at = [self._stop_for(tx, tool, why) for tool, why in self._missed.gone().items()]
+        return set[Register]().union(*looked_at)
+
+    def _stop_for(self, tx: "Writing", tool: int, why: str) -> set[Register]:
+        """Stop for a broken tool: its registers."""
+        broken = self._registers_of(tool)
+        for one in broken:
+            self.desk.tool_broken(tx, one, why)
+        return broken
 
     def _registers_of(self, tool: int) -> set[Register]:
         """The registers of a tool that plans look at; of any other tool its length, to have a name for it."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final
 
+from feedback.missed import NOTHING_OF
 from feedback.registers import Register, tool_register
 
 if TYPE_CHECKING:
@@ -93,5 +94,5 @@ def _read(row: "SetterRow") -> list[tuple[str, str]]:
 
 
 def tells_of_break(why: str | None) -> bool:
-    """Whether words that lock a register are those of `SetterWatch.see`."""
-    return why is not None and why.startswith(_FOUND)
+    """Whether words that lock a register tell of a broken tool: those of `SetterWatch.see` or of `missed.MissWatch`."""
+    return why is not None and why.startswith((_FOUND, NOTHING_OF))

@@ -1,4 +1,4 @@
-"""Tools that the tool setter found broken."""
+"""Tools that were found broken: on the tool setter, or by a part in which nothing of their work was found."""
 
 from rules.cases import case
 from rules.evidence import Evidence
@@ -6,11 +6,11 @@ from rules.limits import Limits
 from rules.rule import Rule
 from rules.verdicts import Clear, Stop, Verdict
 
-_CLEAR = Clear("the tool setter found nothing broken")
+_CLEAR = Clear("nothing says that the tool is broken")
 
 
 class Broken(Rule):
-    """A tool that the setter found shorter or smaller by more than any wear is broken: the next part would be scrap."""
+    """Lost more on the tool setter than any wear takes, or nothing found of its work: the next part would be scrap."""
 
     name = "broken"
     holds_for = (case(broken="the tool setter read tool 5 length 1.5 mm shorter than before"),)

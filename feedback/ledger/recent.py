@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from feedback.configuration.facts import Group
 from feedback.follow import Happening
 from feedback.ledger.sql import marks
+from feedback.missed import MissRow
 from feedback.series import MeasurementRow, PartRow, RegisterRow, SetterRow, ToolRow, in_order, unread, with_passed
 
 if TYPE_CHECKING:
@@ -27,6 +28,11 @@ FROM new_tool t LEFT JOIN stream s ON s.id = t.stream WHERE t.machine = ? AND ""
 _SETTERS = """
 SELECT o.id, o.payload, o.at_us, o.part_id, s.path, o.line
 FROM other_record o LEFT JOIN stream s ON s.id = o.stream WHERE o.kind = 'setter' AND o.machine = ? AND """
+
+_MISSES = """
+SELECT o.part_id, p.at_us, p.part, o.payload, s.path, o.line
+FROM other_record o JOIN part p ON p.id = o.part_id LEFT JOIN stream s ON s.id = o.stream
+WHERE o.kind = 'miss' AND o.machine = ? AND o.part_id BETWEEN ? AND ? ORDER BY o.part_id, o.line"""
 
 _THE_BEGINNING = (-(2**62), -1)
 
@@ -105,6 +111,15 @@ def tools_and_setters(sql: "Sql", machine: str) -> list[ToolRow | SetterRow]:
 def _place_in_text(placed: tuple[int, ToolRow | SetterRow]) -> tuple[int, int]:
     seq, row = placed
     return seq, row.line
+
+
+def misses(sql: "Sql", machine: str, parts: Sequence[PartRow]) -> list[MissRow]:
+    """The features of these parts on which the probe did not trigger."""
+    if not parts:
+        return []
+    ids = {row.id for row in parts}
+    found = sql.rows(_MISSES, (machine, min(ids), max(ids)))
+    return [_miss(row) for row in found if row[0] in ids]
 
 
 def _with_seq(query: str, table: str) -> str:
@@ -194,6 +209,12 @@ def _setter(row: Sequence[Any]) -> SetterRow:
     id, payload, at_us, part_id, path, line = row
     said = json.loads(payload)
     return SetterRow(id, said["tool"], said["length"], said["radius"], at_us, part_id, f"{path}:{line}", line)
+
+
+def _miss(row: Sequence[Any]) -> MissRow:
+    part_id, at_us, part, payload, path, line = row
+    said = json.loads(payload)
+    return MissRow(part_id, at_us, part, said["plan"], said["feature"], f"{path}:{line}")
 
 
 def _doubts(kept: str | None) -> tuple[tuple[str, str], ...]:
