@@ -28,6 +28,7 @@ STEPS: Final = (0.5, 1.0, 2.0)  # of the step in force
 WORTH: Final = 1.01  # a limit is changed only for more than one per cent
 LEAST_PARTS: Final = 100  # in each span; fewer say little about rare corrections
 LEAST_CORRECTIONS: Final = 5  # on the first span by the busiest setting; a process that asks for fewer is stable
+_NO_GAIN: Final = "no gain that chance would not explain; keep the limits in force"
 DRAWS: Final = 2000
 SEED: Final = 20261125  # of the resampling: the same past gives the same words
 
@@ -197,9 +198,7 @@ def judged(scope: Scope, some: Sequence[Tried], goal: Goal) -> Tuned:
     ratio = compared(chosen, now)
     words = _words(chosen, now, ratio)
     if not _is_better(chosen, now, ratio, goal):
-        return Tuned(
-            scope=scope, tried=some, front=edge, chosen=None, ratio=ratio, words=f"{words}: keep the limits in force"
-        )
+        return Tuned(scope=scope, tried=some, front=edge, chosen=None, ratio=ratio, words=f"{words}: {_NO_GAIN}")
     return Tuned(scope=scope, tried=some, front=edge, chosen=chosen, ratio=ratio, words=words)
 
 
