@@ -7,7 +7,7 @@ told is said in words, under `open`.
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from math import isinf
+from math import atan2, isinf, pi
 from typing import Any, Final, NamedTuple
 
 from feedback.configuration.facts import Artefact, Configuration, Feature, Group, Machine
@@ -89,6 +89,10 @@ class Repeats:
     def values_um(self, point: str, reference_mm: Decimal) -> list[float]:
         return deviations_um([touch.actual for touch in self.points[point]], reference_mm)
 
+    def at_one_place(self) -> list[str]:
+        """The points that say how the probe repeats: not those around a ring, touched once or twice for the circle."""
+        return [point for point, touches in self.points.items() if not _is_around(touches)]
+
     def repeated_um(self, reference_mm: Decimal) -> dict[str, list[float]]:
         """The points touched often enough for a study; points around a ring are touched once, for the circle."""
         often = [point for point, touches in self.points.items() if len(touches) >= LEAST_REPEATS]
@@ -154,16 +158,18 @@ def study(
     """The study of one machine, ready for JSON; see the module. Everything stands in order of time."""
     still_open: list[str] = []
     repeats = [_repeats(found, configuration, still_open) for found in newest_repeats(touches, machine).values()]
-    if not repeats:
+    if not touches:
         still_open.append("no touch of an artefact is in the log: run a repeatability study (REPEAT lines)")
     measured = measured_repeatability(touches, machine)
+    if touches and not any(entry["points"] for entry in repeats):
+        still_open.append(f"no place was touched again and again: touch one point {LEAST_REPEATS} times (REPEAT lines)")
     bias = {artefact.name: _bias(artefact, machine, checks) for artefact in configuration.artefacts.values()}
     rings = list(_rings(newest_repeats(touches, machine).values(), still_open))
     form_um = max((ring["range_um"] for ring in rings), default=None)
     still_open += _stated_otherwise(machine, measured)
     return {
         "machine": machine.name,
-        "repeatability": repeats,
+        "repeatability": [entry for entry in repeats if entry["points"]],
         "checks": [entry for entry in bias.values() if entry is not None],
         "relocation": list(_relocations(checks, still_open)),
         "rings": rings,
@@ -179,7 +185,7 @@ def _repeats(found: Repeats, configuration: Configuration, still_open: list[str]
     first = next(iter(found.points.values()))[0].actual
     artefact = configuration.artefacts.get(found.artefact)
     reference = first if artefact is None else artefact.size_mm
-    points = {point: found.values_um(point, reference) for point in found.points}
+    points = {point: found.values_um(point, reference) for point in found.at_one_place()}
     if artefact is None:
         still_open.append(f"artefact {found.artefact} is not in cell.toml: its touches have no certified size")
     entry: Entry = {
@@ -207,8 +213,7 @@ def _point(point: str, values_um: Sequence[float], found: Repeats, still_open: l
     try:
         judged = judged_repeats(values_um, found.step_um)
     except InconclusiveError as why:
-        if _mean_place(touches) is None:  # a point around a ring is touched once, for the circle
-            still_open.append(f"artefact {found.artefact} point {point}: {why}")
+        still_open.append(f"artefact {found.artefact} point {point}: {why}")
         return entry
     return {**entry, **_repeatability(judged)}
 
@@ -301,7 +306,12 @@ def _rings(studies: Iterable[Repeats], still_open: list[str]) -> Iterator[Entry]
                 f"artefact {found.artefact}: any circle fits three points; touch {USUAL_POINTS} around it"
             )
             continue
-        yield _ring(found.artefact, circle)
+        yield _ring(found.artefact, circle, places)
+
+
+def _is_around(touches: Sequence[Touch]) -> bool:
+    """A point of a circle: the log says where it was touched, and too few touches for a study of that place."""
+    return len(touches) < LEAST_REPEATS and _mean_place(touches) is not None
 
 
 def _mean_place(touches: Sequence[Touch]) -> Point | None:
@@ -312,7 +322,7 @@ def _mean_place(touches: Sequence[Touch]) -> Point | None:
     return float(sum(x for x, _ in places) / len(places)), float(sum(y for _, y in places) / len(places))
 
 
-def _ring(artefact: str, circle: Circle) -> Entry:
+def _ring(artefact: str, circle: Circle, places: Sequence[Point]) -> Entry:
     points, range_um = len(circle.radial), circle.radial_range * UM_PER_MM
     few = "" if points >= USUAL_POINTS else f"; {USUAL_POINTS} points are usual"
     words = f"2D error {range_um:.1f} um: range of the distances from the least-squares centre, {points} points{few}"
@@ -324,6 +334,7 @@ def _ring(artefact: str, circle: Circle) -> Entry:
         "diameter_mm": circle.diameter,
         "range_um": range_um,
         "sd_um": circle.residual_sd * UM_PER_MM,
+        "angles_deg": [atan2(y - circle.y, x - circle.x) * 180 / pi for x, y in places],
         "radial_um": [one * UM_PER_MM for one in circle.radial],
         "words": words,
     }

@@ -98,9 +98,12 @@ def test_points_around_the_ring_give_the_2d_error(opened: Cell) -> None:
     found = _study(opened, _repeats(0.5, points=1) + text)
 
     assert found["repeatability"][0]["sd_um"] == pytest.approx(0.5, rel=0.5)
+    assert [point["point"] for point in found["repeatability"][0]["points"]] == ["1"]
+    assert not any("touch" in words for words in found["open"])
     (ring,) = found["rings"]
     assert (ring["points"], ring["range_um"]) == (36, pytest.approx(2.0, abs=0.02))
     assert (ring["x_mm"], ring["y_mm"], ring["diameter_mm"]) == pytest.approx((12.5, -3.0, 40.0008), abs=5e-6)
+    assert ring["angles_deg"][9] == pytest.approx(90, abs=0.01)
     assert ring["words"] == "2D error 2.0 um: range of the distances from the least-squares centre, 36 points"
 
 
@@ -110,9 +113,13 @@ def test_points_on_one_side_of_the_ring_are_answered_in_words(opened: Cell) -> N
     line = "".join(f"REPEAT RING1 POINT {k} ACTUAL 40 X {k}.0 Y {2 * k}.0 {early}\n" for k in range(1, 6))
     three = "".join(f"REPEAT RING1 POINT {k} ACTUAL 40 X {k % 2}.0 Y {k}.0 {late}\n" for k in range(1, 4))
 
-    (words,) = _study(opened, line)["open"]
+    no_place = "no place was touched again and again: touch one point 10 times (REPEAT lines)"
+    rest, words = _study(opened, line)["open"]
     assert words.startswith("artefact RING1, points around it: all points lie on one line")
-    assert _study(opened, three)["open"] == ["artefact RING1: any circle fits three points; touch 36 around it"]
+    assert rest == no_place
+    found = _study(opened, three)
+    assert found["open"] == [no_place, "artefact RING1: any circle fits three points; touch 36 around it"]
+    assert found["repeatability"] == []
 
 
 def _clamped(parts: int, times: int, hour: int = 8) -> str:

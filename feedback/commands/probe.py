@@ -166,10 +166,14 @@ def _study(found: Mapping[str, Any]) -> Iterator[str]:
     yield f"{found['machine']}: study of the probe"
     for repeats in found["repeatability"]:
         for point in repeats["points"]:
-            words = "; ".join(point.get("words", (f"{point['n']} touches, too few to judge",)))
+            words = "; ".join(point.get("words", (_too_few(point["n"]),)))
             yield f"    {repeats['artefact']} point {point['point']}: {words}"
         yield from (f"    {repeats['artefact']}: {words}" for words in repeats.get("words", ()))
     yield from (f"    {one['artefact']}: {one['words']}" for one in found["relocation"])
+    yield from (f"    {one['artefact']}: {one['words']}" for one in found["rings"])
+    for one in found["reclamped"]:
+        yield f"    feature {one['feature']}: every part clamped and probed {one['trials']} times"
+        yield from (f"        {method['words']}" for method in one["methods"])
     for feature in found["features"]:
         missing = "; ".join(feature["open"])
         yield f"    {feature.get('words') or 'feature ' + feature['feature'] + ': not judged'}"
@@ -179,6 +183,10 @@ def _study(found: Mapping[str, Any]) -> Iterator[str]:
         yield f"    for [{found['suggested']['table']}] in cell.toml: {found['suggested']['line']}"
     yield from (f"    open: {words}" for words in found["open"])
     yield from (f"    caution: {words}" for words in found["cautions"])
+
+
+def _too_few(touches: int) -> str:
+    return f"{touches} {'touch' if touches == 1 else 'touches'}, too few to judge"
 
 
 def _mark(outcome: str) -> str:

@@ -75,7 +75,8 @@ class GaugeStudy:
         )
         words = "fit" if share <= AIM else "fit with caution" if share <= CEILING else "not fit"
         told = "any number of" if self.categories is None else str(self.categories)
-        return f"{words}: gauge and handling take {share:.1%} {of}, {told} categories told apart ({self.method})"
+        kinds = "category" if self.categories == 1 else "categories"
+        return f"{words}: gauge and handling take {share:.1%} {of}, {told} {kinds} told apart ({self.method})"
 
 
 def by_ranges(trials: Trials) -> GaugeStudy:

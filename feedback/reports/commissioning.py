@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from feedback.configuration.check import report
 from feedback.fitness.picture import svg
+from feedback.reports.circle import around
 from feedback.reports.heading import heading
 from feedback.reports.page import page
 
@@ -67,4 +68,5 @@ def document(values: dict[str, Any]) -> str:
         for one in values["probes"]["probes"]
         for chart in one["charts"]
     }
-    return page("commissioning.html", **values, pictures=pictures)
+    circles = {found["artefact"]: around(found) for found in values["study"]["rings"]}
+    return page("commissioning.html", **values, pictures=pictures, circles=circles)

@@ -1,8 +1,11 @@
 """`trueup report` and `trueup probe study`: what is handed over with a machine, and what a study says."""
 
+import base64
 from html.parser import HTMLParser
+from math import cos, pi, sin
 from pathlib import Path
 from random import Random
+from xml.etree import ElementTree
 
 import pytest
 
@@ -21,6 +24,21 @@ def commissioned(tell: Tell) -> Story:
         touches = [f"ACTUAL {40.0008 + scatter.gauss(0, 0.0007):.4f}" for _ in range(12)]
         story.write("".join(f"REPEAT RING1 POINT {point} {touch} {when(story)}\n" for touch in touches))
     return ring(story, 0.4).cut(3)
+
+
+@pytest.fixture
+def circled(commissioned: Story) -> Story:
+    """Beside that, 36 points around the ring with three lobes of 1 um, and four parts clamped and probed twice."""
+    for k in range(36):
+        angle = 2 * pi * k / 36
+        radius = 20.0004 + 0.001 * cos(3 * angle)
+        place = f"X {radius * cos(angle):.5f} Y {radius * sin(angle):.5f}"
+        commissioned.write(f"REPEAT RING1 POINT {k + 100} ACTUAL {2 * radius:.5f} {place} {when(commissioned)}\n")
+    scatter, clock = Random(3), when(commissioned)
+    for part in [901, 902, 903, 904] * 2:
+        reading = 25.010 + 0.003 * (part % 4) + scatter.gauss(0, 0.0006)
+        commissioned.write(f"PART {part} PLAN 4101 {clock}\nFEATURE 12 ACTUAL {reading:.4f}\nEND {part}\n")
+    return commissioned.deliver("")
 
 
 class _Page(HTMLParser):
@@ -66,6 +84,30 @@ def test_the_commissioning_report_tells_what_was_checked(commissioned: Story) ->
     assert "Uncertainty budget of 4101/12" in words
     assert "cannot see the machine's own geometric errors" in words
     assert "Checkpoint of the history" in words
+
+
+def test_the_report_shows_the_circle_and_the_gauge_study(circled: Story) -> None:
+    """Quality finds the 2D error with its picture, and what clamping again adds by both methods, each by its name."""
+    page = written(circled, "commissioning")
+    pictures = [ElementTree.fromstring(base64.b64decode(one.partition("base64,")[2])) for one in page.sources]
+    dots = [sum(1 for element in picture.iter() if element.get("class") == "point") for picture in pictures]
+
+    assert "2D error 2.0 um" in page.words
+    assert dots == [0, 36]
+    assert "Parts clamped and probed again" in page.words
+    assert "average and range" in page.words
+    assert "ANOVA" in page.words
+    assert "too few touches" not in page.words
+
+
+def test_the_study_tells_the_circle_and_the_gauge_study(circled: Story) -> None:
+    """The same at the terminal; the points around the ring are not told one by one."""
+    said = trueup("probe", "study", cell=circled.folder).out
+
+    assert "RING1: 2D error 2.0 um" in said
+    assert "feature 4101/12: every part clamped and probed 2 times" in said
+    assert said.count("gauge and handling take") == 2
+    assert "point 100" not in said
 
 
 def test_what_is_open_stands_first(tell: Tell) -> None:
