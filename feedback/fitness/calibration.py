@@ -21,6 +21,7 @@ from feedback.units import LengthUnit
 RADII: Final = ("RXP", "RXM", "RYP", "RYM")
 OFFSETS: Final = ("OFFX", "OFFY")
 WANTED: Final = (*RADII, *OFFSETS, "LENGTH", "BALL")
+PLAUSIBLE_BALL_MM: Final = (Decimal("0.5"), Decimal(25))  # 6 mm printed as 0.23622 in is neither (common practice)
 PLAUSIBLE_LENGTH_MM: Final = (Decimal(1), Decimal(1000))  # with its extensions (common practice)
 CHANGE: Final = "change"  # what the verdict on the change from the last calibration is called
 
@@ -50,6 +51,7 @@ def verdicts(
     """
     return (
         *_complete(found.values, unit),
+        *_balls(found.values, unit),
         *_pretravels(found.values, limits, unit),
         *_asymmetries(found.values, limits, unit),
         *_offsets(found.values, limits, unit),
@@ -80,7 +82,23 @@ def _complete(values: Values, unit: LengthUnit) -> Iterator[Verdict]:
     words = f"missing {', '.join(missing)}"
     if empty:
         words += f" ({', '.join(empty)} printed without a value)"
+    strange = [word for word, value in values.items() if value is None and word not in WANTED]
+    if strange:
+        words += f"; found {', '.join(strange)} in the record, which is no value"
     yield Verdict("values", "failed", f"{words}; calibrate again, and look whether the control holds the values")
+
+
+def _balls(values: Values, unit: LengthUnit) -> Iterator[Verdict]:
+    """A record in another unit than the machine's is alike in itself: only its sizes give it away."""
+    ball = values.get("BALL")
+    if ball is None:
+        return
+    least, most = PLAUSIBLE_BALL_MM
+    words = f"nominal ball {shown(ball, unit)}"
+    is_good = least <= ball <= most
+    other = "inches" if unit == "mm" else "millimetres"
+    wanted = f"; wanted {shown(least, unit)} to {shown(most, unit)}: look whether the record is in {other}"
+    yield judged("BALL", is_good, words if is_good else words + wanted)
 
 
 def _pretravels(values: Values, limits: ProbeLimits, unit: LengthUnit) -> Iterator[Verdict]:
@@ -93,14 +111,20 @@ def _pretravels(values: Values, limits: ProbeLimits, unit: LengthUnit) -> Iterat
         if radius is None:
             continue
         pretravel = ball / 2 - radius
-        said = f"effective radius {shown(radius, unit)}, half the nominal ball {shown(ball / 2, unit)}"
+        said = f"effective radius {word} {shown(radius, unit)}, half the nominal ball {shown(ball / 2, unit)}"
         if pretravel < 0:
             words = f"{said}: bigger than the ball by {shown(-pretravel, unit)}, which no probe does"
         else:
             words = f"{said}: pre-travel {shown(pretravel, unit)}"
-        wanted = f"; wanted {shown(least, unit)} to {shown(most, unit)}"
+        wanted = f"; wanted {shown(least, unit)} to {shown(most, unit)}: {_mend(radius, ball)}"
         is_good = least <= pretravel <= most
         yield judged(word, is_good, words if is_good else words + wanted)
+
+
+def _mend(radius: Decimal, ball: Decimal) -> str:
+    if Decimal("0.9") * ball < radius < Decimal("1.1") * ball:
+        return "it looks like a diameter; have the program print the radius"
+    return "look at the stylus and at the size of ball and ring that the control was told, and calibrate again"
 
 
 def _asymmetries(values: Values, limits: ProbeLimits, unit: LengthUnit) -> Iterator[Verdict]:
@@ -133,9 +157,8 @@ def _lengths(values: Values, unit: LengthUnit) -> Iterator[Verdict]:
     least, most = PLAUSIBLE_LENGTH_MM
     words = f"probe length {shown(length, unit)}"
     is_good = least <= length <= most
-    yield judged(
-        "LENGTH", is_good, words if is_good else f"{words}; wanted {shown(least, unit)} to {shown(most, unit)}"
-    )
+    wanted = f"; wanted {shown(least, unit)} to {shown(most, unit)}: look at the value in the control"
+    yield judged("LENGTH", is_good, words if is_good else words + wanted)
 
 
 def _changes(values: Values, last: Values | None, limits: ProbeLimits, unit: LengthUnit) -> Iterator[Verdict]:
@@ -168,7 +191,8 @@ def artefact_verdict(name: str | None, on: date, artefacts: Mapping[str, Artefac
     known = named(name, artefacts)
     if known is None:
         wanted = f"wanted one of cell.toml for this machine: {listed(artefacts) or 'none'}"
-        return Verdict("artefact", "failed", f"found {name!r}; {wanted}{did_you_mean(name, artefacts)}")
+        words = f"artefact {name!r} is unknown; {wanted}{did_you_mean(name, artefacts)}"
+        return Verdict("artefact", "failed", words)
     until = known.certificate_until
     if until is None:
         return Verdict("artefact", "passed", f"{known.kind} {known.name}")

@@ -16,11 +16,14 @@ from decimal import Decimal
 from typing import Any, Final, Literal
 
 from feedback.configuration.facts import Artefact
+from feedback.expansion import COLDEST_C, HOTTEST_C
 from feedback.fitness.calibration import artefact_verdict, named
 from feedback.fitness.verdict import Verdict, judged, shown, worst
 from feedback.units import LengthUnit, plain
 
 REFERENCE_C: Final = Decimal(20)  # ISO 1
+
+NO_PROBES_ERROR_MM: Final = Decimal(1)  # another ring, another unit, a number keyed in wrongly (common practice)
 
 Result = Literal["passed", "failed", "void"]  # void: it says nothing about the probe
 
@@ -97,6 +100,8 @@ def outcome(
     artefact = named(check.artefact, artefacts)
     if artefact is None or is_usable.outcome == "failed":
         return Outcome(result="void", verdicts=(_void(is_usable),))
+    if not is_compensated and not _is_believable(check.temperature_c):
+        return Outcome(result="void", verdicts=(_void(_unbelievable(check)),))
     expected = expected_mm(artefact, None if is_compensated else check.temperature_c, scale_cte_per_k)
     error = check.actual - expected
     verdicts = (
@@ -117,6 +122,18 @@ def _void(why: Verdict) -> Verdict:
     return Verdict("artefact", why.outcome, f"this check says nothing about the probe: {why.words}")
 
 
+def _is_believable(at_c: Decimal | None) -> bool:
+    return at_c is None or COLDEST_C <= at_c <= HOTTEST_C
+
+
+def _unbelievable(check: Check) -> Verdict:
+    words = (
+        f"found {check.temperature_c} degC on {check.artefact}; wanted {COLDEST_C} to {HOTTEST_C} degC:"
+        " check the thermometer and its unit, and check again"
+    )
+    return Verdict("temperature", "caution", words)
+
+
 def _size(check: Check, artefact: Artefact, expected: Decimal, error: Decimal, unit: LengthUnit) -> Verdict:
     side = "too big" if error > 0 else "too small"
     words = (
@@ -126,6 +143,9 @@ def _size(check: Check, artefact: Artefact, expected: Decimal, error: Decimal, u
     )
     limit = shown(artefact.error_limit_mm, unit)
     brief = f"{artefact.kind} {artefact.name} read {shown(abs(error), unit)} {side} (limit {limit})"
+    if abs(error) > NO_PROBES_ERROR_MM:
+        hint = ": no probe is that far off; look at the unit, the artefact and its size in cell.toml"
+        words, brief = words + hint, brief + hint
     return judged("size", abs(error) <= artefact.error_limit_mm, words, brief)
 
 

@@ -32,6 +32,7 @@ RING = Artefact(
     due_parts=None,
     certificate_until=date(2027, 6, 1),
 )
+D_INCH = Decimal("25.4")
 DAY = date(2026, 11, 25)
 
 
@@ -57,9 +58,9 @@ def test_a_good_calibration_passes_and_says_what_was_looked_at() -> None:
     found = judged(values(), values(RXP="2.9913"))
     assert worst(found) == "passed"
     assert [verdict.what for verdict in found] == [
-        "values", "RXP", "RXM", "RYP", "RYM", "+-X", "+-Y", "OFFX", "OFFY", "LENGTH", "change", "artefact",
+        "values", "BALL", "RXP", "RXM", "RYP", "RYM", "+-X", "+-Y", "OFFX", "OFFY", "LENGTH", "change", "artefact",
     ]  # fmt: skip
-    assert found[1].words == "effective radius 2.9912 mm, half the nominal ball 3 mm: pre-travel 0.0088 mm"
+    assert found[2].words == "effective radius RXP 2.9912 mm, half the nominal ball 3 mm: pre-travel 0.0088 mm"
 
 
 @pytest.mark.parametrize("word", list(GOOD))
@@ -78,6 +79,8 @@ def test_every_missing_value_is_named(word: str, how: str | None) -> None:
         ({"RXP": "2.9699", "RXM": "2.9699"}, "pre-travel 0.0301 mm; wanted 0 mm to 0.03 mm"),
         ({"RXP": "2.9935"}, "+X and -X differ by 0.0021 mm; wanted at most 0.002 mm"),
         ({"OFFY": "-0.0201"}, "the ball stands -0.0201 mm from the spindle's axis along Y; wanted at most 0.02 mm"),
+        ({"RXP": "5.9824", "RXM": "5.9825"}, "it looks like a diameter; have the program print the radius"),
+        ({"BALL": "0.4"}, "nominal ball 0.4 mm; wanted 0.5 mm to 25 mm: look whether the record is in inches"),
         ({"LENGTH": "0.0001"}, "probe length 0.0001 mm; wanted 1 mm to 1000 mm"),
         ({"LENGTH": "14733.12"}, "probe length 14733.12 mm; wanted 1 mm to 1000 mm"),
     ],
@@ -109,6 +112,21 @@ def test_values_unlike_the_last_ones_cast_doubt_backwards_and_not_forwards() -> 
     assert (failed_by_change_alone(worse), shows_a_change(worse)) == (False, True)
 
 
+def test_a_record_in_inches_on_a_metric_machine_has_failed() -> None:
+    """A 6 mm ball printed as 0.23622: every radius is alike and the pre-travel small, and every size would be wrong."""
+    inch = {
+        word: None if value is None else (value / D_INCH).quantize(Decimal("1e-5")) for word, value in values().items()
+    }
+    (words,) = failures(*judged(inch))
+    assert words == "nominal ball 0.23622 mm; wanted 0.5 mm to 25 mm: look whether the record is in inches"
+
+
+def test_a_word_in_place_of_a_value_is_shown() -> None:
+    """`RYM ABC` is not called empty: what stands there is what the program has to mend."""
+    (words,) = failures(*judged({**values(RYM=None), "ABC": None}))
+    assert "found ABC in the record, which is no value" in words
+
+
 def test_another_stylus_is_not_compared_with_the_last_one() -> None:
     """A new ball has values of its own."""
     smaller = values(BALL="4", RXP="1.9910", RXM="1.9911", RYP="1.9912", RYM="1.9911", LENGTH="120")
@@ -121,7 +139,7 @@ def test_another_stylus_is_not_compared_with_the_last_one() -> None:
         ("RING1", date(2027, 6, 1), "passed", "ring RING1, certificate valid until 2027-06-01"),
         ("ring1", DAY, "passed", "ring RING1"),
         ("RING1", date(2027, 6, 2), "failed", "until 2027-06-01, used on 2027-06-02; have it certified again"),
-        ("RNG1", DAY, "failed", "wanted one of cell.toml for this machine: RING1; did you mean \"RING1\"?"),
+        ("RNG1", DAY, "failed", "'RNG1' is unknown; wanted one of cell.toml for this machine: RING1; did"),
         (None, DAY, "caution", "does not say what was calibrated on"),
     ],
 )  # fmt: skip

@@ -95,8 +95,10 @@ def test_without_a_temperature_twenty_degrees_are_assumed_and_said() -> None:
 @pytest.mark.parametrize(
     ("facts", "words"),
     [
-        ({"name": "RING9"}, "found 'RING9'"),
+        ({"name": "RING9"}, "artefact 'RING9' is unknown"),
         ({"on": date(2027, 6, 2)}, "have it certified again"),
+        ({"temperature_c": D("68")}, "found 68 degC on RING1; wanted 5 to 50 degC: check the thermometer and its unit"),
+        ({"temperature_c": D("-40")}, "wanted 5 to 50 degC"),
     ],
 )
 def test_a_check_on_an_artefact_that_cannot_be_trusted_says_nothing(facts: dict[str, Any], words: str) -> None:
@@ -106,3 +108,18 @@ def test_a_check_on_an_artefact_that_cannot_be_trusted_says_nothing(facts: dict[
         assert found.result == "void"
         assert found.words.startswith("this check says nothing about the probe")
         assert words in found.words
+
+
+def test_a_check_read_in_another_unit_says_where_to_look() -> None:
+    """1.5748 is the ring in inches: the check fails, and nobody searches the stylus for 38 mm."""
+    found = checked("1.5748", temperature_c=D(20))
+    assert found.result == "failed"
+    for words in (found.words, found.brief):
+        assert words.endswith("no probe is that far off; look at the unit, the artefact and its size in cell.toml")
+    assert "no probe" not in checked("40.0066", temperature_c=D(20)).words
+
+
+def test_a_control_that_compensates_may_print_any_temperature() -> None:
+    """What is not used cannot spoil the check."""
+    check = Check(artefact="RING1", actual=D("40.0006"), on=DAY, temperature_c=D(68))
+    assert outcome(check, {"RING1": RING}, None, is_compensated=True).result == "passed"
