@@ -137,12 +137,17 @@ def chart_words(found: Chart, limit_um: float, times: Sequence[str]) -> str:
         return f"{len(found.values)} checks since the last calibration; {charts.BASELINE} make a chart"
     if found.found == "nothing" or found.since is None:
         return f"steady: {found.limits.centre:+.2f} um, standard deviation {found.limits.sigma:.2f} um"
-    when = times[found.since]
+    when = _minute(times[found.since])
     if found.found == "step":
         return f"stepped by {found.size:+.2f} um with the check of {when}: look at the stylus, and calibrate"
     if found.found == "outlier":
         return f"the last check lies {found.size:+.2f} um off the others: clean the artefact and check again"
     return f"drifts by {found.size:+.3f} um a check since {when}: {_reach(found, limit_um)}; calibrate before"
+
+
+def _minute(time: str) -> str:
+    """Day and time of day, as everything on paper and screen states them: "2025-03-03 14:45"."""
+    return time[:16].replace("T", " ")
 
 
 def _reach(found: Chart, limit_um: float) -> str:
@@ -151,7 +156,7 @@ def _reach(found: Chart, limit_um: float) -> str:
     newest = found.values[-NOW:]
     now_um = sum(newest) / len(newest) + found.size * (len(newest) - 1) / 2
     left = limit_um - side * now_um
-    if left <= 0:
+    if left <= 0 or abs(found.values[-1]) > limit_um:
         return f"the limit of {limit_um:g} um is reached"
     return f"the limit of {limit_um:g} um will be reached in about {max(1, round(left / abs(found.size)))} checks"
 

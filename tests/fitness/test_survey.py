@@ -46,6 +46,22 @@ def test_a_drift_that_has_reached_the_limit_says_so(slope: float) -> None:
     assert "the limit of 1 um is reached" in words([slope * max(0, k - 12) for k in range(40)], limit_um=1.0)
 
 
+def test_after_a_check_beyond_the_limit_nobody_is_told_to_wait() -> None:
+    """The mean of the newest checks still lies inside; the last one has failed: the limit is reached."""
+    drifting = [*(value + 0.1 * max(0, k - 15) for k, value in enumerate(noise(36, "plan", sd=0.2))), 3.1]
+    said = words(drifting)
+    assert said.startswith("drifts")
+    assert "will be reached" not in said
+    assert "the limit of 3 um is reached" in said
+
+
+def test_times_are_said_as_on_the_wall() -> None:
+    """No seconds and no offset from UTC in words for people."""
+    stepped = [*noise(30, "knock"), *(value + 3 for value in noise(6, "knocked"))]
+    said = chart_words(chart(stepped, 0.03), 9.0, ["2025-03-03T14:45:40+00:00"] * len(stepped))
+    assert "with the check of 2025-03-03 14:45: look" in said
+
+
 @pytest.mark.parametrize(
     ("errors_um", "start"),
     [
