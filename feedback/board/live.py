@@ -38,9 +38,18 @@ class Live:
             if loop.time() >= refresh_due:
                 await run_in_threadpool(self._guarded, self._source.refresh)
                 refresh_due = loop.time() + REFRESH_S
-            await self.look()
+            await self._look_or_say()
             await asyncio.sleep(LOOK_S)
         self._wake()
+
+    async def _look_or_say(self) -> None:
+        """A look that fails makes every page ask for itself, and say that nothing is known while it gets no answer."""
+        try:
+            await self.look()
+        except Exception:
+            log.exception("the board could not look at the cell; it is tried again")
+            self.number += 1
+            self._wake()
 
     async def look(self) -> None:
         """Take up the present state, and tell every page when it is another than before."""

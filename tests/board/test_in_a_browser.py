@@ -325,3 +325,20 @@ def test_a_locked_register_is_released_with_a_reason(board: Served, look: Look, 
     answer(page, "Release", person="Quality")
     expect(page.locator(".notice", has_text="Locked.")).to_have_count(0)
     assert story.events("released")[0]["by"] == "quality"
+
+
+def test_a_board_that_cannot_look_any_more_says_so(
+    board: Served, look: Look, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Whatever goes wrong inside the board, its pages do not go on showing what was known before."""
+    page = look(board.address)
+    expect(page.locator("#link-words")).to_have_text("live")
+
+    def broken() -> None:
+        raise RuntimeError("something nobody thought of")
+
+    monkeypatch.setattr(board.app.state.desk.source, "state", broken)
+    expect(page.locator("#lost")).to_be_visible(timeout=5000)
+    monkeypatch.undo()
+    expect(page.locator("#lost")).to_be_hidden(timeout=8000)
+    assert "could not look at the cell" in caplog.text
