@@ -13,7 +13,7 @@ from tests.board.conftest import QUIET
 from tests.board.serving import Served, somebody_reads
 from tests.board.shops import shop_of
 
-PICTURES = Path(__file__).parents[1] / "pictures"
+PICTURES = Path(__file__).parents[1] / "sample_logs"
 SHOP = {"M1": "noise-only", "M2": "steady-wear", "M4": "wrong-way"}
 PANEL = ViewportSize(width=1280, height=800)
 
