@@ -1,7 +1,9 @@
 """A study of the probe, from the log of the commissioning to its verdicts."""
 
 import json
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from decimal import Decimal
 from math import cos, pi, sin
@@ -18,6 +20,11 @@ from feedback.studying import Touch, measured_repeatability, newest_repeats
 from tests.configuration.cells import CELL, PLAN, cell
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+ENGINEER = """
+[person.pe]
+name = "Process engineer"
+may = ["release"]
+"""
 HOUR_US = 3600 * 1_000_000
 
 
@@ -46,7 +53,7 @@ def _checks(count: int = 10, error_um: float = 1.0, warm: bool = False) -> str:
 @pytest.fixture
 def opened(tmp_path: Path) -> Iterator[Cell]:
     (tmp_path / "parts").mkdir()
-    (tmp_path / "cell.toml").write_text(CELL, encoding="utf-8")
+    (tmp_path / "cell.toml").write_text(CELL + ENGINEER, encoding="utf-8")
     (tmp_path / "parts" / "4101.toml").write_text(PLAN, encoding="utf-8")
     with feedback.open_cell(tmp_path) as found:
         yield found
@@ -84,6 +91,28 @@ def test_a_commissioning_study_says_what_the_probe_can_judge(opened: Cell) -> No
     assert bore["open"] == ["form: no points around a ring were probed"]
     assert found["suggested"]["line"].startswith('repeatability = "0.000')
     assert any("machine's own geometric errors" in words for words in found["cautions"])
+
+
+def test_touches_kept_before_places_were_read_still_count(opened: Cell, tmp_path: Path) -> None:
+    """A history that began with an older release knows no X and Y of a touch, and no study fails over it."""
+    opened.feed("M1", _repeats(0.6), now=NOW)
+    with closing(sqlite3.connect(tmp_path / "state" / "trueup.sqlite")) as kept, kept:
+        kept.execute("UPDATE other_record SET payload = json_remove(payload, '$.x', '$.y') WHERE kind = 'repeat'")
+    (found,) = opened.study("M1")["machines"]
+    assert [point["n"] for point in found["repeatability"][0]["points"]] == [12, 12]
+
+
+def test_a_check_set_aside_is_no_bias_of_the_probe(opened: Cell) -> None:
+    """A chip on the ring, said so by a person, enters neither the mean error nor the chart; nor does a void check."""
+    chip = "ARTEFACT RING1 ACTUAL 40.0400 TEMP 20 DATE 20261125 TIME 080000\n"
+    hot = "ARTEFACT RING1 ACTUAL 40.0400 TEMP 68 DATE 20261125 TIME 080500\n"
+    before = _study(opened, _repeats(0.6) + _checks())["checks"]
+    assert _study(opened, chip + hot)["checks"][0]["n"] == 11
+    opened.release_probe("M1", 1, by="pe", why="a chip on the ring", now=NOW)
+    assert _study(opened, "\n")["checks"] == before
+    (probes,) = opened.probe("M1")["machines"]
+    assert len(probes["probes"][0]["charts"][0]["error_um"]) == 10
+    assert [check["result"] for check in probes["probes"][0]["checks"][-2:]] == ["failed", "void"]
 
 
 def test_points_around_the_ring_give_the_2d_error(opened: Cell) -> None:

@@ -4,6 +4,7 @@ import json
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from feedback.ledger import probes
 from feedback.studying import Again, Checked, Touch
 
 if TYPE_CHECKING:
@@ -24,27 +25,35 @@ def touches(sql: "Sql", machine: str) -> list[Touch]:
             Decimal(said["actual"]),
             at_us,
             f"{path}:{line}",
-            _exact(said["x"]),
-            _exact(said["y"]),
+            _exact(said.get("x")),  # not in what was kept before places were read
+            _exact(said.get("y")),
         )
         for said, at_us, path, line in _said(sql, machine, "repeat")
     ]
 
 
 def checks(sql: "Sql", machine: str) -> list[Checked]:
-    """Every check on an artefact, in order of time."""
+    """Every check on an artefact, in order of time; not those that say nothing or were set aside by a person."""
+    void = _saying_nothing(sql, machine)
     return [
         Checked(
             said["artefact"],
             Decimal(said["actual"]),
-            _exact(said["x"]),
-            _exact(said["y"]),
+            _exact(said.get("x")),  # not in what was kept before places were read
+            _exact(said.get("y")),
             _exact(said["temperature_c"]),
             at_us,
             f"{path}:{line}",
         )
         for said, at_us, path, line in _said(sql, machine, "artefact")
+        if (at_us, f"{path}:{line}") not in void
     ]
+
+
+def _saying_nothing(sql: "Sql", machine: str) -> set[tuple[int, str]]:
+    """When and where the log tells of checks that must not count against the probe."""
+    rows = [row for row in probes.checks(sql, machine) if row.set_aside or row.result == "void"]
+    return {(row.place[0], row.content["source"]) for row in rows}
 
 
 # Doubted readings do not count; part numbers that come again much later belong to other parts.
