@@ -71,7 +71,7 @@ def _feature(feature: Feature, moments: Sequence[Moment], changes: Mapping[int, 
         "upper": tolerance.upper,
         "readings": sum(not math.isnan(value) for value in values),
         "stretches": list(_told(stretches[-STRETCHES_TOLD:], changes)),
-        **_judged(values, stretches, tolerance),
+        **_believed(values, stretches, tolerance),
     }
 
 
@@ -88,6 +88,13 @@ def _told(stretches: Sequence[Stretch], changes: Mapping[int, str]) -> Iterator[
             "stable": stretch.is_stable,
             "words": stretch.words,
         }
+
+
+def _believed(values: Sequence[float], stretches: Sequence[Stretch], tolerance: Tolerance) -> dict[str, Any]:
+    if all(math.isnan(value) for value in values):
+        words = "no reading to judge by: none was taken, or all are in doubt (`trueup probe` says since when)"
+        return {"capability": None, "words": [words]}
+    return _judged(values, stretches, tolerance)
 
 
 def _judged(values: Sequence[float], stretches: Sequence[Stretch], tolerance: Tolerance) -> dict[str, Any]:

@@ -144,7 +144,8 @@ def _charts(found: list[Mapping[str, Any]]) -> Iterator[str]:
     from feedback.fitness.picture import plot
 
     for chart in found:
-        yield f"    chart of {chart['artefact']} (um, {len(chart['error_um'])} checks): {chart['words']}"
+        since = "" if chart["since"] is None else f" since the calibration of {_time(chart['since'])}"
+        yield f"    chart of {chart['artefact']}{since} (um): {chart['words']}"
         yield from (f"        {line}" for line in plot(chart))
 
 

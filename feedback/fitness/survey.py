@@ -96,10 +96,15 @@ def _charts(
     """The chart of every artefact, since the last calibration: it begins a new level."""
     since = max(((row.place, row.id) for row in calibrations if row.result == "passed"), default=None)
     for artefact in artefacts.values():
-        own = [row for row in checked if row.artefact == artefact.name and row.content["error"] is not None]
+        own = [row for row in checked if row.artefact == artefact.name and _counts(row)]
         if own:
             newest = [row for row in own if since is None or (row.place, row.id) > since]
             yield chart_of(newest, None if since is None else since[0], artefact, machine)
+
+
+def _counts(row: CheckRow) -> bool:
+    """Not what says nothing, nor what a person has set aside: a chip on the ring is no error of the probe."""
+    return row.content["error"] is not None and not row.set_aside
 
 
 def chart_of(shown: Sequence[CheckRow], since: Place | None, artefact: Artefact, machine: Machine) -> dict[str, Any]:
@@ -134,7 +139,8 @@ def _newest(values: Sequence[float]) -> list[float]:
 def chart_words(found: Chart, limit_um: float, times: Sequence[str]) -> str:
     """What the chart shows and what to do about it, in one line."""
     if found.limits is None:
-        return f"{len(found.values)} checks since the last calibration; {charts.BASELINE} make a chart"
+        count = len(found.values)
+        return f"{count} {'check' if count == 1 else 'checks'} so far; {charts.BASELINE} make a chart"
     if found.found == "nothing" or found.since is None:
         return f"steady: {found.limits.centre:+.2f} um, standard deviation {found.limits.sigma:.2f} um"
     when = _minute(times[found.since])

@@ -3,6 +3,7 @@
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from feedback.reports.commissioning import STATES
 from feedback.reports.heading import heading
 from feedback.reports.page import page
 
@@ -13,7 +14,10 @@ if TYPE_CHECKING:
 def told(cell: "Cell", machine: str, now: datetime) -> dict[str, Any]:
     """All that the document says."""
     (found,) = cell.capability(machine)["machines"]
-    return {**heading(cell, machine, now), "found": found}
+    (probes,) = cell.probe(machine)["machines"]
+    unfit = None if probes["state"] == "fit" else f"{STATES[probes['state']]} {probes['words']}"
+    doubts = [doubt for one in probes["probes"] for doubt in one["doubts"]]
+    return {**heading(cell, machine, now), "found": found, "unfit": unfit, "doubts": doubts}
 
 
 def document(values: dict[str, Any]) -> str:

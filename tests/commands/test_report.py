@@ -173,3 +173,12 @@ def test_a_report_on_an_unknown_machine_is_refused(commissioned: Story, tmp_path
     out = tmp_path / "handed"
     says(trueup("report", "capability", "--machine", "M9", "--out", str(out), cell=commissioned.folder), 2, "M9", "M1")
     assert not out.exists()
+
+
+def test_a_capability_report_says_that_the_probe_is_not_fit(commissioned: Story) -> None:
+    """Readings in doubt are left out and said to be; nobody hands over a Cpk of a probe that has failed its check."""
+    words = written(ring(commissioned.cut(9), 6.0), "capability").words
+    assert "The probe is NOT fit to measure." in words
+    assert "Left out, in doubt since" in words
+    assert "the readings of 12 parts" in words
+    assert "no reading to judge by: none was taken, or all are in doubt" in words

@@ -65,7 +65,8 @@ def test_times_are_said_as_on_the_wall() -> None:
 @pytest.mark.parametrize(
     ("errors_um", "start"),
     [
-        ([0.1] * 4, "4 checks since the last calibration; 10 make a chart"),
+        ([0.1] * 4, "4 checks so far; 10 make a chart"),
+        ([0.1], "1 check so far; 10 make a chart"),
         (noise(40, "calm"), "steady: "),
         ([*noise(30, "knock"), *(value + 3 for value in noise(6, "knocked"))], "stepped by +"),
         ([*noise(30, "chip"), 4.0], "the last check lies +"),
