@@ -80,6 +80,8 @@ def _probe_lines(machine: Mapping[str, Any]) -> Iterable[str]:
     said = _PROBE_WORDS.get(probe["state"])
     if said is not None:
         yield f"    probe {probe['probe']}: {said}: {probe['words']}"
+    if probe.get("chart") is not None and probe["state"] != "failed":
+        yield f"    look: probe {probe['probe']} on {probe['chart']}"
 
 
 def _entry_lines(entry: Mapping[str, Any]) -> Iterable[str]:

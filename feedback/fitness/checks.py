@@ -122,6 +122,13 @@ def _void(why: Verdict) -> Verdict:
     return Verdict("artefact", why.outcome, f"this check says nothing about the probe: {why.words}")
 
 
+def _off(error: Decimal, unit: LengthUnit) -> str:
+    size = shown(abs(error), unit)
+    if size.startswith("0 "):
+        return "as expected"
+    return f"{size} {'too big' if error > 0 else 'too small'}"
+
+
 def _is_believable(at_c: Decimal | None) -> bool:
     return at_c is None or COLDEST_C <= at_c <= HOTTEST_C
 
@@ -135,14 +142,14 @@ def _unbelievable(check: Check) -> Verdict:
 
 
 def _size(check: Check, artefact: Artefact, expected: Decimal, error: Decimal, unit: LengthUnit) -> Verdict:
-    side = "too big" if error > 0 else "too small"
+    off = _off(error, unit)
     words = (
-        f"{artefact.kind} {artefact.name} read {shown(check.actual, unit)}, {shown(abs(error), unit)} {side}"
+        f"{artefact.kind} {artefact.name} read {shown(check.actual, unit)}, {off}"
         f" (expected {shown(expected, unit)}, limit {shown(artefact.error_limit_mm, unit)},"
         f" uncertainty of the certificate {shown(artefact.uncertainty_mm, unit)})"
     )
     limit = shown(artefact.error_limit_mm, unit)
-    brief = f"{artefact.kind} {artefact.name} read {shown(abs(error), unit)} {side} (limit {limit})"
+    brief = f"{artefact.kind} {artefact.name} read {off} (limit {limit})"
     if abs(error) > NO_PROBES_ERROR_MM:
         hint = ": no probe is that far off; look at the unit, the artefact and its size in cell.toml"
         words, brief = words + hint, brief + hint

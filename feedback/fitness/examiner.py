@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from feedback.configuration.facts import Artefact, Configuration, Machine
 from feedback.fitness.calibration import Values
+from feedback.fitness.charting import worth_a_look
 from feedback.fitness.judging import Entry, Said, entry_of, identity, seen_of, values_of
 from feedback.fitness.standing import (
     LAST_ID,
@@ -55,6 +56,7 @@ class Examiner:
         self._seen = [seen_of(row.id, row.content) for row in rows if not row.set_aside]
         self._numbers = {row.probe for row in rows}
         self._known = {identity(row.content) for row in rows}
+        self._charted: dict[int, str | None] = self._look_at_charts(rows)
         self._values: dict[int, Values] = {
             row.probe: values_of(row.content) for row in rows if row.what == "calibration" and row.content["values"]
         }
@@ -62,6 +64,10 @@ class Examiner:
         self._states = probes.states(sql, name)
         self._clock = Clock(probes.first_place(sql, name), probes.newest_places(sql, name, self._most + 1), self._most)
         self._arrange()
+
+    def _look_at_charts(self, rows: Sequence[probes.CheckRow]) -> dict[int, str | None]:
+        """By probe what its charts show of a drift or a step."""
+        return {number: worth_a_look(rows, number, self.machine, self.artefacts) for number in self._numbers}
 
     def _arrange(self) -> None:
         self._numbers |= {self.machine.probe.number, *(one.probe for one in self._seen)}
@@ -150,6 +156,7 @@ class Examiner:
         tx.append("checked", self.machine.name, {"checks": entries, "why": why})
         self._seen += [seen_of(first + k, entry) for k, entry in enumerate(entries)]
         self._arrange()
+        self._charted = self._look_at_charts(probes.checks(tx.sql, self.machine.name))
 
     def _settle_doubts(self, tx: "Writing", seq: int) -> bool:
         """Let the doubts kept in the history follow what has been seen. True: the trend has taken such readings."""
@@ -231,6 +238,7 @@ class Examiner:
             "probe": found.probe,
             "state": found.name,
             "words": found.words,
+            "chart": self._charted.get(found.probe),
             "since": since,
             "due_on": found.due_artefact,
             "due_at": self._time(found.due_at_us),

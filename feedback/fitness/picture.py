@@ -25,7 +25,7 @@ text{fill:currentColor}.small{font-size:11.5px}.title{font-size:15px;font-weight
 """
 _LEGEND: Final = (
     "dots: one check each   cross: beyond the error limit   thick line: moving average (EWMA) with its limits, dashed",
-    "dotted: limits of a single check, from the checks' own scatter since the last calibration",
+    "dotted: limits of a single check, from the checks' own scatter; in the average none counts more than they allow",
 )
 
 Chart = Mapping[str, Any]

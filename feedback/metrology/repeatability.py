@@ -62,7 +62,12 @@ def repeatability(values_um: Sequence[float], resolution_um: float = 0.0) -> Rep
     InconclusiveError for fewer than ten repeats.
     """
     missing = LEAST_REPEATS - len(values_um)
-    at_least(len(values_um), LEAST_REPEATS, "repeats", f"touch the same spot {missing} more times")
+    at_least(
+        len(values_um),
+        LEAST_REPEATS,
+        "repeats",
+        f"touch the same spot {missing} more {'time' if missing == 1 else 'times'}",
+    )
     sd = standard_deviation(values_um)
     n = min(len(values_um), MOST_IN_A_RANGE)
     return Repeatability(

@@ -64,6 +64,11 @@ def test_the_words_say_what_was_read_expected_and_how_sure_the_certificate_is() 
     assert (found.expected, found.error, found.limit) == (D("40.0006230"), D("0.0059770"), D("0.003"))
 
 
+def test_a_reading_without_error_is_neither_too_big_nor_too_small() -> None:
+    """Nobody is told of 0 mm too small."""
+    assert checked("40.000623", temperature_c=D(20)).brief == "ring RING1 read as expected (limit 0.003 mm)"
+
+
 def test_the_centre_is_held_against_its_own_limit() -> None:
     """A ring found 4 um off its place: the stylus is bent or has turned, though the size is right."""
     found = checked("40.0006", x=D("0.0040"), y=D("-0.0002"), temperature_c=D(20))

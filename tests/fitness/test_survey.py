@@ -6,7 +6,7 @@ import pytest
 
 from feedback.configuration.facts import Machine
 from feedback.fitness.chart import chart
-from feedback.fitness.survey import CHART_SHOWN, chart_of, chart_words
+from feedback.fitness.charting import CHART_SHOWN, chart_of, chart_words
 from feedback.ledger.probes import CheckRow
 from tests.configuration.cells import cell
 from tests.fitness.test_calibration import RING

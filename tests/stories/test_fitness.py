@@ -12,6 +12,7 @@ import pytest
 import sqlalchemy
 
 from feedback import status
+from feedback.commands.answering import lines
 from feedback.errors import UsageError
 from feedback.ledger.rebuild import differences
 from feedback.replay.recorded import decided_again
@@ -253,6 +254,22 @@ def test_a_warm_ring_passes_where_its_growth_is_counted(tell: Tell) -> None:
     assert state(story) == "fit"
     ring(story, 40.00062 * 11.5e-6 * 8 * 1000, "TEMP 20.0")
     assert state(story) == "failed"
+
+
+def test_a_drifting_probe_is_told_beside_the_answer_and_holds_nothing(tell: Tell) -> None:
+    """Whoever asks for the machine's answer reads that the probe drifts before a check fails; a calibration ends it."""
+    story = calibrate(shop(tell), GOOD)
+    for k in range(30):
+        ring(story, 0.15 * (-1) ** k + 0.12 * max(0, k - 12))
+    story.cut()
+    said = "\n".join(lines(story.document))
+    assert state(story) == "fit"
+    assert story.answer() != "hold"
+    assert "look: probe 1 on RING1 drifts by +0." in said
+    assert said == "\n".join(lines(status.document(story.folder)))
+    story.machines["M1"].clock += timedelta(minutes=30)
+    calibrate(story, GOOD).cut()
+    assert "look: probe" not in "\n".join(lines(story.document))
 
 
 # A check that is due -------------------------------------------------------------------------------------------------
