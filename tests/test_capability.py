@@ -67,7 +67,7 @@ def test_too_few_parts_give_words_instead_of_an_index(tell: Tell) -> None:  # no
     (machine,) = story.cell.capability()["machines"]
 
     assert all(one["capability"] is None for one in machine["features"])
-    assert all("no stretch is long enough" in one["words"][0] for one in machine["features"])
+    assert all("no stretch has 8 parts" in one["words"][0] for one in machine["features"])
 
 
 def test_a_machine_nobody_knows_is_refused(tell: Tell) -> None:  # noqa: F811

@@ -143,6 +143,7 @@ IN_A_TRANSACTION = (
     "feedback.capability",
     "feedback.fitness.examiner",
     "feedback.fitness.survey",
+    "feedback.fitness.charting",  # takes the rows of the checks as they were kept
 )
 QUESTIONS = {
     f"feedback.ledger{name}" for name in ("", ".sql", ".store", ".recent", ".queries", ".review", ".probes", ".chain")

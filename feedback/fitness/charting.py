@@ -1,4 +1,4 @@
-"""The control chart of each artefact's checks since the last calibration, and what it shows in words. Pure."""
+"""The control chart of each artefact's checks since the last calibration, and what it shows in words."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal

@@ -11,7 +11,7 @@ from typing import Final
 from feedback.metrology.conformity import Tolerance
 from feedback.metrology.inconclusive import InconclusiveError
 from feedback.metrology.scatter import NORMAL, Interval, mean, standard_deviation
-from feedback.metrology.stretches import Stretch
+from feedback.metrology.stretches import LEAST_PARTS, Stretch
 
 Q_MS_LIMIT: Final = 0.15  # of the tolerance, measuring system
 Q_MP_LIMIT: Final = 0.30  # of the tolerance, whole measuring process
@@ -131,7 +131,7 @@ def process_capability(
     """
     stable = [stretch for stretch in stretches if stretch.is_stable]
     if not stable:
-        found = "; ".join(stretch.words for stretch in stretches) or "no stretch is long enough"
+        found = "; ".join(stretch.words for stretch in stretches) or f"no stretch has {LEAST_PARTS} parts"
         raise InconclusiveError(
             f"{found}; wanted at least one stable stretch without correction, tool change or sudden change;"
             " judge capability when more parts have been cut undisturbed"

@@ -129,8 +129,11 @@ def test_a_report_needs_nothing_from_elsewhere(commissioned: Story) -> None:
 def test_names_from_a_log_cannot_write_into_a_report(tell: Tell) -> None:
     """An artefact named like markup is shown as text."""
     story = ring(calibrate(shop(tell), GOOD), 0.4)
-    story.deliver(f"ARTEFACT <script>alert(1)</script> ACTUAL 40.0 {when(story)}\n").cut(1)
-    written(story, "commissioning")
+    story.deliver(f"ARTEFACT R&<script>1 ACTUAL 40.0 {when(story)}\n").cut(1)
+    assert (
+        "this check says nothing about the probe: artefact 'R&<script>1' is unknown"
+        in written(story, "commissioning").words
+    )
     text = (story.folder / "reports" / "commissioning-M1.html").read_text(encoding="utf-8")
     assert "<script" not in text
 

@@ -73,7 +73,7 @@ def test_parts_without_a_believed_reading_are_left_out() -> None:
 
 def test_too_short_a_stretch_is_none() -> None:
     """Five parts after a correction say nothing about capability, and the person is told what is wanted."""
-    with pytest.raises(InconclusiveError, match="no stretch is long enough; wanted at least one stable stretch"):
+    with pytest.raises(InconclusiveError, match="no stretch has 8 parts; wanted at least one stable stretch"):
         process_capability(_worn(5, 0.1, 0.5), stable_stretches(_worn(5, 0.1, 0.5)), BORE)
 
 
