@@ -115,6 +115,17 @@ def test_a_check_set_aside_is_no_bias_of_the_probe(opened: Cell) -> None:
     assert [check["result"] for check in probes["probes"][0]["checks"][-2:]] == ["failed", "void"]
 
 
+def test_a_good_calibration_begins_the_checks_anew(opened: Cell) -> None:
+    """What the probe was off by before it was calibrated is in no budget of what it reads now."""
+    values = "RXP 2.9912 RXM 2.9914 RYP 2.9913 RYM 2.9911 OFFX 0.0021 OFFY -0.0008 LENGTH 147.3312 BALL 6"
+    off = _study(opened, _checks(error_um=2.5))["checks"]
+    calibrated = f"CALIBRATION PROBE 1 ARTEFACT RING1 {values} DATE 20261125 TIME 075900\n"
+    found = _study(opened, calibrated + _checks(error_um=0.4).replace("TIME 07", "TIME 08"))["checks"]
+
+    assert off[0]["mean_error_um"] == pytest.approx(2.5, abs=0.06)
+    assert (found[0]["n"], found[0]["mean_error_um"]) == (10, pytest.approx(0.4, abs=0.06))
+
+
 def test_points_around_the_ring_give_the_2d_error(opened: Cell) -> None:
     """Three lobes of 1 um on 36 points around a ring: 2 um from least to most, and the centre where the ring stands."""
     text = ""

@@ -4,6 +4,7 @@ import json
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
+from feedback.fitness.standing import THE_BEGINNING
 from feedback.ledger import probes
 from feedback.studying import Again, Checked, Touch
 
@@ -33,7 +34,10 @@ def touches(sql: "Sql", machine: str) -> list[Touch]:
 
 
 def checks(sql: "Sql", machine: str) -> list[Checked]:
-    """Every check on an artefact, in order of time; not those that say nothing or were set aside by a person."""
+    """Every check on an artefact since the last good calibration, in order of time.
+
+    Not those that say nothing or were set aside by a person.
+    """
     void = _saying_nothing(sql, machine)
     return [
         Checked(
@@ -52,8 +56,11 @@ def checks(sql: "Sql", machine: str) -> list[Checked]:
 
 def _saying_nothing(sql: "Sql", machine: str) -> set[tuple[int, str]]:
     """When and where the log tells of checks that must not count against the probe."""
-    rows = [row for row in probes.checks(sql, machine) if row.set_aside or row.result == "void"]
-    return {(row.place[0], row.content["source"]) for row in rows}
+    rows = probes.checks(sql, machine)
+    good = [row.place for row in rows if row.what == "calibration" and row.result == "passed"]
+    since = max(good, default=THE_BEGINNING)  # what was wrong before it is no error of the probe as it is now
+    void = [row for row in rows if row.set_aside or row.result == "void" or row.place < since]
+    return {(row.place[0], row.content["source"]) for row in void}
 
 
 # Doubted readings do not count; part numbers that come again much later belong to other parts.
