@@ -90,7 +90,7 @@ def chart_words(found: Chart, limit_um: float, times: Sequence[str]) -> str:
         return f"stepped by {found.size:+.2f} um with the check of {when}: look at the stylus, and calibrate"
     if found.found == "outlier":
         return f"the last check lies {found.size:+.2f} um off the others: clean the artefact and check again"
-    return f"drifts by {found.size:+.3f} um a check since {when}: {_reach(found, limit_um)}; calibrate before"
+    return f"drifts by {found.size:+.3f} um a check since {when}: {_reach(found, limit_um)}"
 
 
 def _minute(time: str) -> str:
@@ -105,8 +105,10 @@ def _reach(found: Chart, limit_um: float) -> str:
     now_um = sum(newest) / len(newest) + found.size * (len(newest) - 1) / 2
     left = limit_um - side * now_um
     if left <= 0 or abs(found.values[-1]) > limit_um:
-        return f"the limit of {limit_um:g} um is reached"
-    return f"the limit of {limit_um:g} um will be reached in about {max(1, round(left / abs(found.size)))} checks"
+        return f"the limit of {limit_um:g} um is reached; calibrate now"
+    checks = max(1, round(left / abs(found.size)))
+    said = "1 check" if checks == 1 else f"{checks} checks"
+    return f"the limit of {limit_um:g} um will be reached in about {said}; calibrate before"
 
 
 def _exponent(text: str) -> int:

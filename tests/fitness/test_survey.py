@@ -52,7 +52,7 @@ def test_after_a_check_beyond_the_limit_nobody_is_told_to_wait() -> None:
     said = words(drifting)
     assert said.startswith("drifts")
     assert "will be reached" not in said
-    assert "the limit of 3 um is reached" in said
+    assert said.endswith("the limit of 3 um is reached; calibrate now")
 
 
 def test_times_are_said_as_on_the_wall() -> None:
