@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from feedback.configuration.check import report
 from feedback.fitness.picture import svg
+from feedback.fitness.verdict import shown
 from feedback.reports.circle import around
 from feedback.reports.heading import heading
 from feedback.reports.page import page
@@ -27,9 +28,11 @@ def told(cell: "Cell", machine: str, now: datetime) -> dict[str, Any]:
     (study,) = cell.study(machine)["machines"]
     configuration = cell.configuration
     plans = next(found for found in report(configuration).as_json()["machines"] if found["machine"] == machine)
+    unit = cell.machine(machine).unit
     artefacts = [one for one in configuration.artefacts.values() if one.is_for(machine)]
     return {
         **heading(cell, machine, now),
+        "unit": unit,
         "answer": STATES[probes["state"]],
         "probes": probes,
         "study": study,
@@ -41,6 +44,9 @@ def told(cell: "Cell", machine: str, now: datetime) -> dict[str, Any]:
                 "size_mm": str(one.size_mm),
                 "uncertainty_mm": str(one.uncertainty_mm),
                 "error_limit_mm": str(one.error_limit_mm),
+                "size": shown(one.size_mm, unit),
+                "uncertainty": shown(one.uncertainty_mm, unit),
+                "error_limit": shown(one.error_limit_mm, unit),
                 "certificate_until": None if one.certificate_until is None else one.certificate_until.isoformat(),
             }
             for one in artefacts

@@ -10,6 +10,7 @@ from typing import Any, Final
 import jinja2
 from markupsafe import Markup
 
+MM_PER_INCH: Final = 25.4
 TEMPLATES: Final = Path(__file__).parent / "templates"
 
 
@@ -23,7 +24,7 @@ def page(template: str, **values: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"um": _um, "time": _time, "picture": _picture, "share": _share}
+    environment.filters |= {"um": _um, "time": _time, "picture": _picture, "length": _length, "share": _share}
     return environment.get_template(template).render(**values)
 
 
@@ -36,6 +37,13 @@ def _visible(words: Any) -> Any:
 def _um(value: float | None, digits: int = 2) -> str:
     """Micrometres with a sign that is never lost; a dash where there is no figure."""
     return "-" if value is None else f"{value:.{digits}f}"
+
+
+def _length(mm: float | None, unit: str) -> str:
+    """A length as the machine's log prints it, to a hundredth of a micrometre or a microinch; without its unit."""
+    if mm is None:
+        return "-"
+    return f"{mm / MM_PER_INCH:.6f}" if unit == "inch" else f"{mm:.5f}"
 
 
 def _share(value: float | None) -> str:

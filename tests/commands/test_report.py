@@ -11,8 +11,10 @@ import pytest
 
 from tests.commands.saying import says, trueup
 from tests.stories.conftest import Tell
+from tests.stories.parts import COVER_PLATE
+from tests.stories.shop import SimulatedMachine
 from tests.stories.story import Story
-from tests.stories.test_fitness import GOOD, calibrate, ring, shop, when
+from tests.stories.test_fitness import GOOD, RING, calibrate, configured, ring, shop, when
 
 
 @pytest.fixture
@@ -185,3 +187,15 @@ def test_a_capability_report_says_that_the_probe_is_not_fit(commissioned: Story)
     assert "Left out, in doubt since" in words
     assert "the readings of 12 parts" in words
     assert "no reading to judge by: none was taken, or all are in doubt" in words
+
+
+def test_an_inch_machine_is_handed_over_in_its_own_unit(tell: Tell) -> None:
+    """What the log and the certificate say in inches stands in the report with the same digits."""
+    story = tell(SimulatedMachine("M1", COVER_PLATE, seed="inch report", unit="inch"))
+    text = RING.format(due="8 h").replace("40.00062 mm", "1.57483 in").replace("0.0008 mm", "0.00003 in")
+    configured(story, text.replace("0.003 mm", "0.0001 in"))
+    story.deliver(f"ARTEFACT RING1 ACTUAL 1.57486 TEMP 20 {when(story)}\n").cut(1)
+    words = written(story, "commissioning").words
+
+    for digits in ("1.57483 in", "0.00003 in", "read, inch", "1.574860", "1.574830"):
+        assert digits in words
