@@ -3,12 +3,13 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from feedback.common import cause_told
-from feedback.setter import tells_of_break
-from rules.evidence import Cause, Evidence
-from rules.verdicts import Decision
+from feedback.locks import cause_told, tells_of_break
+
+if TYPE_CHECKING:
+    from rules.evidence import Cause, Evidence
+    from rules.verdicts import Decision
 
 SCHEMA = "trueup/1"
 MOST_PRESSING_FIRST = ("stop", "correct", "hold", "wait", "leave")
@@ -23,7 +24,7 @@ def length(um: float, digits: int = 4) -> float | None:
     return round(um / 1000, digits) + 0.0 if math.isfinite(um) else None
 
 
-def decision_entry(evidence: Evidence, decision: Decision, cause: Cause) -> dict[str, Any]:
+def decision_entry(evidence: "Evidence", decision: "Decision", cause: "Cause") -> dict[str, Any]:
     """One register's decision as it is kept and shown."""
     unit = "deg" if evidence.kind == "rotary" else "mm"
     return {
@@ -44,7 +45,7 @@ def decision_entry(evidence: Evidence, decision: Decision, cause: Cause) -> dict
     }
 
 
-def feature_entries(decision: Decision, unit: str) -> list[dict[str, Any]]:
+def feature_entries(decision: "Decision", unit: str) -> list[dict[str, Any]]:
     """What the step would do to each feature: predicted deviations from nominal of the next part it can reach."""
     assert decision.step is not None
     return [

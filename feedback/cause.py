@@ -1,7 +1,7 @@
 """Names what moved a register's readings, as far as one group alone can tell. Pure."""
 
-from feedback.common import cause_told
 from feedback.follow import Track
+from feedback.locks import cause_told
 from feedback.registers import RegisterKind
 from rules.evidence import Cause, Evidence
 from rules.verdicts import Decision

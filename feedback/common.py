@@ -9,11 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from feedback.locks import AS_THE_PROBE, TOGETHER
 from feedback.registers import Register
 from rules.evidence import Cause
-
-_TOGETHER = "changed together"
-_AS_THE_PROBE = "That is how a probe that reads all sizes wrong looks"
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +50,13 @@ _DECIDES: Mapping[Cause, str] = MappingProxyType(
 def probe_words(changes: str) -> str:
     """Every size alike: nothing may be corrected by such readings."""
     return (
-        f"{_TOGETHER} and alike: {changes}. {_AS_THE_PROBE}: check it on a certified artefact and correct nothing by it"
+        f"{TOGETHER} and alike: {changes}. {AS_THE_PROBE}: check it on a certified artefact and correct nothing by it"
     )
 
 
 def together_words(changes: str) -> str:
     """Several tools at once, and not as any one cause would move them."""
-    return f"{_TOGETHER}: {changes}. One tool does not explain that: find out what moved before correcting"
+    return f"{TOGETHER}: {changes}. One tool does not explain that: find out what moved before correcting"
 
 
 def undecided_words(changes: str, causes: list[tuple[Cause, str]]) -> str:
@@ -82,10 +80,3 @@ _NAMES: Mapping[Cause, str] = MappingProxyType(
         "unknown": "something else",
     }
 )
-
-
-def cause_told(why: str) -> Cause | None:
-    """The cause that the words of a lock speak of; None for any other reason to lock a register."""
-    if not why.startswith(_TOGETHER):
-        return None
-    return "probe" if _AS_THE_PROBE in why else "unknown"

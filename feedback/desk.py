@@ -17,8 +17,8 @@ from feedback.effect import Finding
 from feedback.evidence import Standing, Witness
 from feedback.follow import UM_PER_MM, Change, PartSeen
 from feedback.ledger import queries, recent, review
+from feedback.locks import tells_of_break
 from feedback.registers import Register, register
-from feedback.setter import tells_of_break
 from feedback.snippets.entry import on_page
 from rules.evidence import Evidence
 from rules.limits import Limits

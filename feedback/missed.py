@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final, NamedTuple, TypeVar
 
 from feedback.configuration.facts import Plan
 from feedback.configuration.suggest import listed
+from feedback.locks import NOTHING_OF
 
 if TYPE_CHECKING:
     from feedback.series import ToolRow
 
-NOTHING_OF: Final = "the probe found nothing of what"
 Found = TypeVar("Found")
 _ENDS: Final = "A recorded new tool or a release ends this, a good reading does not"
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback import answers
 from feedback.cause import decided_cause
-from feedback.common import QUIET, cause_told
+from feedback.common import QUIET
 from feedback.configuration.facts import Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
 from feedback.configuration.plans import plans_for
@@ -25,6 +25,7 @@ from feedback.fitness.examiner import Examiner
 from feedback.follow import Change, Follower, Happening, Moment, PartPassed, PartSeen, Progress, Track
 from feedback.ledger import queries, recent
 from feedback.ledger.recent import News
+from feedback.locks import cause_told
 from feedback.missed import MissWatch
 from feedback.registers import Register, register, tool_register
 from feedback.screen import Screen

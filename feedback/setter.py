@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final
 
-from feedback.missed import NOTHING_OF
+from feedback.locks import SETTER_READ
 from feedback.registers import Register, tool_register
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
 AXES: Final = ("length", "radius")
 _SHORTER: Final = {"length": ("shorter", "longer"), "radius": ("smaller", "bigger")}
-_FOUND: Final = "the tool setter read"
 
 Shown = Callable[[Decimal], str]  # a length in mm as the machine's people read it
 
@@ -72,7 +71,7 @@ class SetterWatch:
     def _judged(self, register: Register, before: _Look, now: _Look) -> str | None:
         lost_mm = before.value - now.value
         shorter, longer = _SHORTER[register.axis]
-        read = f"{_FOUND} {register} {self._shown(now.value)} ({now.source})"
+        read = f"{SETTER_READ} {register} {self._shown(now.value)} ({now.source})"
         than = f"than before ({before.source})"
         if lost_mm > self._break_limit_mm:
             over = f"more than break_limit, {self._shown(self._break_limit_mm)}"
@@ -91,8 +90,3 @@ _ENDS: Final = "A recorded new tool or a release ends this, a good reading does 
 
 def _read(row: "SetterRow") -> list[tuple[str, str]]:
     return [(axis, text) for axis, text in zip(AXES, (row.length, row.radius), strict=True) if text is not None]
-
-
-def tells_of_break(why: str | None) -> bool:
-    """Whether words that lock a register tell of a broken tool: those of `SetterWatch.see` or of `missed.MissWatch`."""
-    return why is not None and why.startswith((_FOUND, NOTHING_OF))

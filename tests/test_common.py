@@ -2,7 +2,8 @@
 
 import pytest
 
-from feedback.common import cause_told, probe_words, together_words, undecided_words
+from feedback.common import probe_words, together_words, undecided_words
+from feedback.locks import cause_told
 from rules.evidence import Cause
 
 

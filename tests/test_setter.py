@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 from feedback.configuration.groups import groups
 from feedback.configuration.loading import from_texts
 from feedback.follow import Follower, Happening, PartSeen, SetterSeen, ToolSeen
+from feedback.locks import tells_of_break
 from feedback.reading.layouts import load_layouts
 from feedback.reading.reader import LogReader
 from feedback.records import SetterReading
 from feedback.registers import Register, register
 from feedback.series import MeasurementRow, SetterRow, ToolRow, in_order
-from feedback.setter import SetterWatch, tells_of_break
+from feedback.setter import SetterWatch
 from feedback.setter_series import SetterSeries
 from feedback.simulate.cell import Cell
 from feedback.simulate.plans import ToolSetter
