@@ -119,7 +119,7 @@ def test_another_filter_gives_the_same_states_for_a_group() -> None:
     sensitivity = ((-2.0, 1.0), (2.0, 0.0), (0.0, 1.0))
     parameters = Parameters(noise_um=(2.0, 1.5, 2.5), walk_um=(0.3, 0.5), slope_walk_um=0.05)
     priors = Priors()
-    readings = np.random.default_rng(7).normal(0, 3, (40, 3)) + 0.2 * np.arange(40)[:, None]
+    readings = np.random.default_rng(7).normal(0, 2, (40, 3)) + 0.1 * np.arange(40)[:, None]
     readings[5, 1] = readings[6] = readings[20, 0] = np.nan
     rows = [Row(str(k), tuple(row), (0.0, 0.0), (False, False)) for k, row in enumerate(readings.tolist())]
 
