@@ -1,13 +1,14 @@
-"""Fixtures for all tests: golden texts and a private PostgreSQL."""
+"""Fixtures for all tests: golden texts, a private PostgreSQL, a browser."""
 
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from tests.browser import browser
 from tests.postgres import postgres_address
 
-__all__ = ["postgres_address"]
+__all__ = ["browser", "postgres_address"]
 
 GOLDEN = Path(__file__).parent / "golden"
 SUFFIXES = (".nc", ".ngc", ".txt")

@@ -2,7 +2,6 @@
 
 import math
 import re
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import combinations
@@ -15,9 +14,6 @@ from feedback.picture import Mark, Panel, plot, svg
 from tests.write_picture import PICTURE, trend
 
 SVG = "{http://www.w3.org/2000/svg}"
-# The browser is an outside judge; these arguments keep it from reaching for a network or a display.
-QUIET = ("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-         "--disable-component-update", "--disable-sync")  # fmt: skip
 HOSTILE = "</text><script>alert('x')</script>&\"<b>"
 
 PANEL = Panel(
@@ -144,19 +140,6 @@ def test_a_reading_far_away_does_not_flatten_the_others(far: float) -> None:
 
 
 # How a browser lays it out -------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """A real browser, from the system."""
-    from playwright.sync_api import sync_playwright
-
-    place = shutil.which("chromium")
-    assert place is not None, "no chromium: tests/setup_judges installs it"
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=place, args=list(QUIET))
-        yield opened
-        opened.close()
 
 
 @pytest.fixture

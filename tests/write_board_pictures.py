@@ -9,9 +9,9 @@ from pathlib import Path
 
 from playwright.sync_api import Page, ViewportSize, sync_playwright
 
-from tests.board.conftest import QUIET
 from tests.board.serving import Served, somebody_reads
 from tests.board.shops import shop_of
+from tests.browser import QUIET
 
 PICTURES = Path(__file__).parents[1] / "sample_logs"
 SHOP = {"M1": "noise-only", "M2": "steady-wear", "M4": "wrong-way"}

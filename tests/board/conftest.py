@@ -7,16 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page
 
 from tests.board.serving import Served, somebody_reads
 from tests.board.shops import give_pins
 from tests.stories.shop import SimulatedMachine
 from tests.stories.story import Story, machine
 
-# The browser is an outside judge; these arguments keep it from reaching for a network or a display.
-QUIET = ("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-         "--disable-component-update", "--disable-sync")  # fmt: skip
 PANEL = {"width": 1280, "height": 800}
 
 Look = Callable[..., Page]
@@ -64,14 +61,6 @@ def board(story: Story) -> Iterator[Served]:
     """A board beside the cell; it takes the machine's clock for the present."""
     with Served(story.folder, now=lambda: story.now("M1")) as served:
         yield served
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        launched = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=list(QUIET))
-        yield launched
-        launched.close()
 
 
 @pytest.fixture
