@@ -425,10 +425,6 @@ def _place(seen: PartSeen) -> tuple[int, int]:
     return seen.at_us, seen.part_id
 
 
-def _brings_a_part(happenings: Sequence[Happening]) -> bool:
-    return any(isinstance(happening, PartSeen) for happening in happenings)
-
-
 def _carrying(decision: Decision) -> tuple[str, ...]:
     """The rules that had something to say for or against a correction."""
     return tuple(reason.rule for reason in decision.reasons if reason.verdict not in ("clear", "whole"))

@@ -2,6 +2,7 @@
 
 import os
 import pwd
+import re
 import shutil
 import subprocess
 import tempfile
@@ -9,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import sqlalchemy
 
 
 def programs() -> Path:
@@ -60,3 +62,15 @@ def postgres_address() -> Iterator[str]:
         yield from running(folder)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def new_database(server: str, name: str) -> str:
+    """An empty database of its own on the private server, as cell.toml names it."""
+    engine = sqlalchemy.create_engine(server, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(sqlalchemy.text(f"DROP DATABASE IF EXISTS {name}"))
+        connection.execute(sqlalchemy.text(f"CREATE DATABASE {name}"))
+    engine.dispose()
+    host = re.search(r"host=([^&]+)", server)
+    assert host is not None
+    return f"postgresql://postgres@localhost/{name}?host={host[1]}"

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from feedback.board.signs import visible
 from feedback.board.times import stamp
 from feedback.picture import Mark, Panel
+from feedback.signs import visible
 
 SURE = 1.96  # of a normal distribution: 95 %
 

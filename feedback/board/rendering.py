@@ -5,12 +5,11 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import jinja2
-from markupsafe import Markup
 
-from feedback.board.signs import visible
+from feedback.signs import shown
 
 HERE: Final = Path(__file__).parent
 TYPES: Final[Mapping[str, str]] = {
@@ -51,14 +50,9 @@ def templates(version: str) -> jinja2.Environment:
         loader=jinja2.FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
-        finalize=_shown,
+        finalize=shown,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.globals["version"] = version
     return environment
-
-
-def _shown(value: Any) -> Any:
-    """Plain text goes to the page with its hidden signs visible; markup made by a template is left as it is."""
-    return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value

@@ -15,7 +15,6 @@ from feedback.metrology.stretches import LEAST_PARTS, Stretch
 
 Q_MS_LIMIT: Final = 0.15  # of the tolerance, measuring system
 Q_MP_LIMIT: Final = 0.30  # of the tolerance, whole measuring process
-C_LIMIT: Final = 4 / 3
 USUAL_PARTS: Final = 50  # below this the intervals are wide; 125 are asked for in many agreements (common practice)
 
 

@@ -18,7 +18,6 @@ from feedback.metrology.scatter import d2, d2_star, d3, mean
 POOLING_P: Final = 0.25  # an interaction less sure than this is counted as repeatability
 CATEGORY: Final = 1.41  # sqrt(2), as practice rounds it
 SPREADS_IN_TOLERANCE: Final = 6.0  # 99.73 % of normal values
-LEAST_CATEGORIES: Final = 5
 AIM: Final = 0.10  # of variation or tolerance: usual aim; above CEILING the gauge is not fit (common practice)
 CEILING: Final = 0.30
 

@@ -6,12 +6,11 @@ Shape and label carry every meaning; colour only repeats it.
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from html import escape
 from typing import Final
 
 import numpy as np
 
-from feedback.picture import LEFT, RIGHT, TOP, WIDTH
+from feedback.picture import LEFT, RIGHT, TOP, WIDTH, xml
 from feedback.replay.one import Replayed
 from feedback.replay.past import Floats
 
@@ -62,8 +61,8 @@ def svg(title: str, some: Sequence[Replayed]) -> str:
     )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}"'
-        f' height="{height}"><title>{_xml(title)}</title><style>{_STYLE}</style>'
-        f'<text class="title" x="{LEFT}" y="26">{_xml(title[:90])}</text>{body}{legend}</svg>\n'
+        f' height="{height}"><title>{xml(title)}</title><style>{_STYLE}</style>'
+        f'<text class="title" x="{LEFT}" y="26">{xml(title[:90])}</text>{body}{legend}</svg>\n'
     )
 
 
@@ -118,7 +117,7 @@ def _drawn(panel: _Panel, top: float) -> str:
     upper, lower = scale.y(target + panel.band_um), scale.y(target - panel.band_um)
     return "".join(
         [
-            f'<text x="{LEFT}" y="{top - 8}">{_xml(panel.title)}</text>',
+            f'<text x="{LEFT}" y="{top - 8}">{xml(panel.title)}</text>',
             f'<rect class="frame" x="{LEFT}" y="{top}" width="{right - LEFT}" height="{HEIGHT}"/>',
             f'<rect class="band" x="{LEFT}" y="{upper:.1f}" width="{right - LEFT}" height="{lower - upper:.1f}"/>',
             *_rules(scale, target),
@@ -149,7 +148,7 @@ def _upright(scale: _Scale, row: int) -> str:
     x = scale.x(row - 0.5)
     return (
         f'<line class="tool" x1="{x:.1f}" x2="{x:.1f}" y1="{scale.top}" y2="{scale.top + HEIGHT}">'
-        f"<title>new tool before part {_xml(scale.panel.parts[row])}</title></line>"
+        f"<title>new tool before part {xml(scale.panel.parts[row])}</title></line>"
     )
 
 
@@ -161,11 +160,11 @@ def _line(scale: _Scale, values: Floats, kind: str) -> str:
 def _marks(scale: _Scale) -> Iterator[str]:
     y, parts = scale.top + HEIGHT + 12, scale.panel.parts
     for row in scale.panel.real:
-        words = f"<title>really corrected before part {_xml(parts[row])}</title>"
+        words = f"<title>really corrected before part {xml(parts[row])}</title>"
         yield f'<circle class="really" cx="{scale.x(row):.1f}" cy="{y}" r="4">{words}</circle>'
     for row in scale.panel.replayed:
         x = scale.x(row)
-        words = f"<title>replay corrected before part {_xml(parts[row])}</title>"
+        words = f"<title>replay corrected before part {xml(parts[row])}</title>"
         corners = f"{x:.1f},{y + 8} {x - 5:.1f},{y + 18} {x + 5:.1f},{y + 18}"
         yield f'<polygon class="again" points="{corners}">{words}</polygon>'
     x = WIDTH - RIGHT + 6
@@ -178,9 +177,5 @@ def _axis(scale: _Scale) -> Iterator[str]:
     for row in range(0, len(parts), max(1, math.ceil(len(parts) / 10))):
         yield (
             f'<text class="small" text-anchor="middle" x="{scale.x(row):.1f}" y="{scale.top + HEIGHT + 46}">'
-            f"{_xml(parts[row][-9:])}</text>"
+            f"{xml(parts[row][-9:])}</text>"
         )
-
-
-def _xml(words: str) -> str:
-    return escape("".join(sign for sign in words if sign.isprintable()))

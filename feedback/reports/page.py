@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import jinja2
-from markupsafe import Markup
+
+from feedback.signs import shown
 
 MM_PER_INCH: Final = 25.4
 TEMPLATES: Final = Path(__file__).parent / "templates"
@@ -20,18 +21,12 @@ def page(template: str, **values: Any) -> str:
         loader=jinja2.FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
-        finalize=_visible,
+        finalize=shown,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.filters |= {"um": _um, "time": _time, "picture": _picture, "length": _length, "share": _share}
     return environment.get_template(template).render(**values)
-
-
-def _visible(words: Any) -> Any:
-    if not isinstance(words, str) or isinstance(words, Markup) or words.isprintable():
-        return words
-    return "".join(sign if sign.isprintable() or sign == "\n" else f"\\x{ord(sign):02x}" for sign in words)
 
 
 def _um(value: float | None, digits: int = 2) -> str:

@@ -1,26 +1,18 @@
 """A replay of a history that a server keeps."""
 
-import re
 import shutil
 from pathlib import Path
 
 import pytest
-import sqlalchemy
 
 from tests.commands.saying import SAMPLES, trueup
+from tests.postgres import new_database
 
 
 @pytest.fixture
 def replay_database(postgres_address: str) -> str:
     """A database of its own on the private server, as cell.toml names it."""
-    engine = sqlalchemy.create_engine(postgres_address, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(sqlalchemy.text("DROP DATABASE IF EXISTS replay"))
-        connection.execute(sqlalchemy.text("CREATE DATABASE replay"))
-    engine.dispose()
-    host = re.search(r"host=([^&]+)", postgres_address)
-    assert host is not None
-    return f"postgresql://postgres@localhost/replay?host={host[1]}"
+    return new_database(postgres_address, "replay")
 
 
 def test_a_replay_is_the_same_from_either_store(tmp_path: Path, replay_database: str) -> None:

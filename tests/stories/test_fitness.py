@@ -9,13 +9,13 @@ from random import Random
 from typing import Any
 
 import pytest
-import sqlalchemy
 
 from feedback import status
 from feedback.commands.answering import lines
 from feedback.errors import UsageError
 from feedback.ledger.rebuild import differences
 from feedback.replay.recorded import decided_again
+from tests.postgres import new_database
 from tests.stories.conftest import Tell
 from tests.stories.parts import COVER_PLATE
 from tests.stories.shop import SimulatedMachine
@@ -565,17 +565,10 @@ def test_status_says_it_without_reading_anything_else(tell: Tell) -> None:
 
 def test_the_same_on_postgresql(tell: Tell, postgres_address: str) -> None:
     """Check, doubt, repair and release are the same where the store is a server."""
-    engine = sqlalchemy.create_engine(postgres_address, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(sqlalchemy.text("DROP DATABASE IF EXISTS fitness"))
-        connection.execute(sqlalchemy.text("CREATE DATABASE fitness"))
-    engine.dispose()
-    host = re.search(r"host=([^&]+)", postgres_address)
-    assert host is not None
     server, plain = shop(tell), shop(tell)
     path = Path(server.folder / "cell.toml")
     server.cell.close()
-    path.write_text(path.read_text().replace('"sqlite"', f'"postgresql://postgres@localhost/fitness?host={host[1]}"'))
+    path.write_text(path.read_text().replace('"sqlite"', f'"{new_database(postgres_address, "fitness")}"'))
     server.reopen()
     for story in (server, plain):
         for _ in told(story):

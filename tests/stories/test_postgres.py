@@ -1,14 +1,13 @@
 """The whole job on a PostgreSQL store."""
 
 import json
-import re
 import shutil
 from pathlib import Path
 
 import pytest
-import sqlalchemy
 
 from tests.commands.saying import trueup
+from tests.postgres import new_database
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs" / "steady-wear"
 
@@ -16,14 +15,7 @@ SAMPLE = Path(__file__).parents[2] / "sample_logs" / "steady-wear"
 @pytest.fixture
 def empty_database(postgres_address: str) -> str:
     """A database of its own on the private server, as cell.toml names it."""
-    engine = sqlalchemy.create_engine(postgres_address, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(sqlalchemy.text("DROP DATABASE IF EXISTS story"))
-        connection.execute(sqlalchemy.text("CREATE DATABASE story"))
-    engine.dispose()
-    host = re.search(r"host=([^&]+)", postgres_address)
-    assert host is not None
-    return f"postgresql://postgres@localhost/story?host={host[1]}"
+    return new_database(postgres_address, "story")
 
 
 def test_the_job_is_the_same_on_postgresql(tmp_path: Path, empty_database: str) -> None:

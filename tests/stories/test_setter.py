@@ -1,14 +1,13 @@
 """The tool setter beside the probe: broken tools, surer corrections, and a setter that is itself wrong."""
 
-import re
 from datetime import datetime
 from random import Random
 from typing import Any
 
 import pytest
-import sqlalchemy
 
 from feedback.ledger.rebuild import differences
+from tests.postgres import new_database
 from tests.stories.conftest import Tell
 from tests.stories.parts import BEARING_BORE, DATUM_X, HINGE_BRACKET, PUMP_BODY
 from tests.stories.shop import Cut, PartPlan
@@ -26,18 +25,6 @@ def setter_line(story: Story, tool: int = 5, radius_um: float = 0.0, length_um: 
 def look(story: Story, tool: int = 5) -> Story:
     """The tool is measured on the setter, and the line is read at once."""
     return story.deliver(setter_line(story, tool))
-
-
-def empty_database(server: str, name: str) -> str:
-    """A database of its own on the private server, as cell.toml names it."""
-    engine = sqlalchemy.create_engine(server, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(sqlalchemy.text(f"DROP DATABASE IF EXISTS {name}"))
-        connection.execute(sqlalchemy.text(f"CREATE DATABASE {name}"))
-    engine.dispose()
-    host = re.search(r"host=([^&]+)", server)
-    assert host is not None
-    return f"postgresql://postgres@localhost/{name}?host={host[1]}"
 
 
 def held(story: Story) -> list[dict[str, Any]]:
@@ -344,7 +331,7 @@ def test_the_stop_is_the_same_on_postgresql(tell: Tell, postgres_address: str) -
     story.cell.close()
     cell = story.folder / "cell.toml"
     facts = cell.read_text(encoding="utf-8")
-    address = empty_database(postgres_address, "setter_story")
+    address = new_database(postgres_address, "setter_story")
     cell.write_text(facts.replace('store = "sqlite"', f'store = "{address}"'), encoding="utf-8")
     look(story.reopen().cut(parts=4))
     story.machines["M1"].wear(5, radius_um=400.0)
