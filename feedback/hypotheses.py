@@ -8,21 +8,26 @@ G = C' V^-1 C and h = C' V^-1 y over columns C times shape, and T the prior's va
     1/2 h' (T^-1 + G)^-1 h - 1/2 log det(I + T G)
 
 (marginal likelihood of a linear model with normal priors). The second term is what a hypothesis pays for being able to
-explain much.
+explain much. Beside a hypothesis that is known already, another one gains what is left of G and h once the first is
+eliminated from the joint system.
+
+Many parts are asked at once: what numpy costs a call is more than what the sums of one part do.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from itertools import accumulate, combinations_with_replacement, pairwise
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedback.stretch import NEWS, SPAN, Residue
+from feedback.stretch import NEWS, SPAN, Residues
 from rules.evidence import Cause
 
 Array = NDArray[np.float64]
+Counts = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 RAMPS: Final = (6, 9, 12, 16, 20)  # parts ago that a steady drift may have begun
@@ -71,100 +76,135 @@ class Hypothesis:
     sign: int = 0
     apart: str = ""  # what it means where features go apart that no register moves so; empty: registers moved
 
+    @property
+    def name(self) -> tuple[Cause, str]:
+        return self.what, self.who
+
 
 @dataclass(frozen=True, eq=False)
 class Family:
-    """Hypotheses of as many columns and the same shapes, asked at once."""
+    """m hypotheses of k columns each and the same shapes, asked at once: of all parts the same, or of each its own.
 
-    members: tuple[Hypothesis, ...]
+    `members` has one entry for all parts, or one a part (the arrays then have as many, and room for the most). Of two
+    columns of a member only the pairs (i, j) with i <= j count, J in all.
+    """
+
+    members: tuple[tuple[Hypothesis, ...], ...]
     shapes: slice
-    columns: Array  # m x F x k
-    usual_var: Array  # m x k
-    log_prior: Array  # m x W
+    columns: Array  # (P x) m x k x F
+    usual_var: Array  # (P x) m x k
+    log_prior: Array  # (P x) m x W, -inf: no member
+    is_told: Flags  # m x W: worth telling under that shape
+    sign: Counts  # m: that the first amplitude must have to be told, 0: any
+
+    def __len__(self) -> int:
+        """All members under all shapes."""
+        return self.size * self.count
+
+    @property
+    def size(self) -> int:
+        """m."""
+        return len(self.is_told)
+
+    @property
+    def count(self) -> int:
+        """W."""
+        return int(self.shapes.stop - self.shapes.start)
+
+    @cached_property
+    def pairs(self) -> list[tuple[int, int]]:
+        return list(combinations_with_replacement(range(self.columns.shape[-2]), 2))
 
     @cached_property
     def side_by_side(self) -> Array:
-        """F x (m k): all columns."""
-        members, features, count = self.columns.shape
-        return np.ascontiguousarray(self.columns.transpose(1, 0, 2)).reshape(features, members * count)
+        """(P x) (m k) x F: all columns."""
+        *parts, members, count, features = self.columns.shape
+        return self.columns.reshape(*parts, members * count, features)
 
-    def along(self, effects: Array) -> Array:
-        """m x W x k: `effects` (W x F) along the columns."""
-        members, _, count = self.columns.shape
-        return (effects @ self.side_by_side).reshape(len(effects), members, count).transpose(1, 0, 2)
+    @cached_property
+    def products(self) -> Array:
+        """(P x) (m J) x (F F): all products of two columns of a member."""
+        *parts, members, _, features = self.columns.shape
+        both = [self.columns[..., i, :, None] * self.columns[..., j, None, :] for i, j in self.pairs]
+        return np.stack(both, axis=-3).reshape(*parts, members * len(self.pairs), features * features)
 
-    def inner(self, grams: Array) -> Array:
-        """m x W x k x k: `grams` (W x F x F) between the columns of each member."""
-        members, features, count = self.columns.shape
-        half = (grams @ self.side_by_side).reshape(len(grams), features, members, count)
-        if count == 1:
-            inner: Array = (self.side_by_side[None] * half[:, :, :, 0]).sum(axis=1).T[:, :, None, None]
-        else:
-            inner = np.einsum("mfk,wfml->mwkl", self.columns, half)
-        return inner
+    def of_part(self, part: int) -> tuple[Hypothesis, ...]:
+        return self.members[0] if self.columns.ndim == 3 else self.members[part]
+
+    def of(self, parts: Counts) -> "Family":
+        """As it is asked of these parts."""
+        if self.columns.ndim == 3:
+            return self
+        members = tuple(self.members[part] for part in parts.tolist())
+        arrays = self.columns[parts], self.usual_var[parts], self.log_prior[parts]
+        return Family(members, self.shapes, *arrays, self.is_told, self.sign)
 
 
 @dataclass(frozen=True, eq=False)
 class Known:
-    """One hypothesis under one of its shapes, to be tried together with every other one."""
+    """One hypothesis under one of its shapes, to be tried together with every other one after part number `part`.
 
+    `odds` are its own, alone.
+    """
+
+    part: int
     hypothesis: Hypothesis
     shape: int
+    odds: float
     is_news: bool
 
 
 @dataclass(frozen=True, eq=False)
 class Scores:
-    """Of a family's members under their shapes, alone or beside `known`: log-odds against nothing new, and amplitudes.
+    """Log-odds of n times H hypotheses against nothing new, each under each of its shapes; families one after another.
 
-    The amplitudes of `known` stand first.
+    `is_news`: worth telling under that shape and with the amplitude that it has there.
     """
 
-    family: Family
-    known: Known | None
-    odds: Array  # m x W
-    sizes_um: Array  # m x W x k
-
-    def is_news(self) -> Flags:
-        """m x W: the member is worth telling, under that shape and with that amplitude."""
-        first = 0 if self.known is None else self.known.hypothesis.columns.shape[1]
-        sign = np.array([member.sign for member in self.family.members])[:, None]
-        told = np.array([member.what != "none" for member in self.family.members])[:, None]
-        right_way = (sign == 0) | (self.sizes_um[:, :, first] * sign > 0)
-        news: Flags = told & right_way & IS_NEWS[self.family.shapes][None, :]
-        return news
+    odds: Array  # n x H
+    is_news: Flags  # n x H
 
 
 class Readings:
-    """The residues of all groups after one part, ready to be asked along any column and shape.
+    """The residues of all groups after P parts, ready to be asked along any column and shape.
 
     `places` are each group's rows among the machine's features.
     """
 
-    def __init__(self, residues: Sequence[Residue], places: Sequence[slice], features: int) -> None:
-        self.grams = np.zeros((len(SHAPES), features, features))
-        self.pulls = np.zeros((len(SHAPES), features))
-        self._parts = []
+    def __init__(self, residues: Sequence[Residues], places: Sequence[slice], features: int) -> None:
+        parts = len(residues[0].off)
+        self.grams = np.zeros((parts, features, features, len(SHAPES)))
+        self.pulls = np.zeros((parts, features, len(SHAPES)))
+        self._groups = []
         for residue, place in zip(residues, places, strict=True):
-            weights = SHAPES @ residue.ages.T  # W x B
-            half = np.moveaxis(_inverse(residue.cov) @ weights.T, 3, 0)  # W x F x B x F
-            self.grams[:, place, place] = (weights[:, None, None, :] @ half)[:, :, 0]
-            self.pulls[:, place] = residue.off.ravel() @ half.reshape(len(SHAPES), residue.off.size, -1)
-            self._parts.append((place, weights, half))
+            _, own, bins = residue.off.shape
+            weights = residue.ages @ SHAPES.T  # P x B x W
+            inverse = _inverse(residue.cov)  # P x (F B) x (F B)
+            half = (inverse.reshape(parts, own * bins * own, bins) @ weights).reshape(parts, own, bins, own, -1)
+            self.grams[:, place, place] = (weights[:, None, :, None, :] * half).sum(axis=2)
+            pull = residue.off.reshape(parts, 1, own * bins) @ half.reshape(parts, own * bins, -1)
+            self.pulls[:, place] = pull.reshape(parts, own, -1)
+            self._groups.append((place, weights, inverse))
 
-    def crossed(self, shape: int) -> Array:
-        """W x F x F: what columns (second index) under any shape have in common with columns (third) under this one."""
-        crossed = np.zeros_like(self.grams)
-        for place, weights, half in self._parts:
-            crossed[:, place, place] = np.moveaxis(weights @ half[shape], 0, 1)
-        return crossed
+    def __len__(self) -> int:
+        return len(self.pulls)
+
+    def crossed(self, parts: Counts, shapes: Counts, columns: Array) -> Array:
+        """Q x F x k x W: what every feature under any shape has in common with columns (Q x k x F) under one each."""
+        found = np.zeros((len(parts), columns.shape[2], columns.shape[1], len(SHAPES)))
+        for place, weights, inverse in self._groups:
+            own, by_bin = columns[:, :, place], weights[parts, :, shapes]
+            shaped = own.transpose(0, 2, 1)[:, :, None, :] * by_bin[:, None, :, None]  # Q x F x B x k
+            size, bins = own.shape[2], by_bin.shape[1]
+            half = (inverse[parts] @ shaped.reshape(len(parts), size * bins, -1)).reshape(len(parts), size, bins, -1)
+            found[:, place] = half.transpose(0, 1, 3, 2) @ weights[parts][:, None]
+        return found
 
 
 def _inverse(cov: Array) -> Array:
-    features, bins = cov.shape[:2]
-    flat = cov.reshape(features * bins, features * bins)
-    inverse = np.asarray(np.linalg.inv((flat + flat.T) / 2), dtype=np.float64)
-    return inverse.reshape(features, bins, features, bins)
+    parts, features, bins = cov.shape[:3]
+    flat = cov.reshape(parts, features * bins, features * bins)
+    return np.asarray(np.linalg.inv((flat + flat.transpose(0, 2, 1)) / 2), dtype=np.float64)
 
 
 def families(hypotheses: Iterable[Hypothesis]) -> tuple[Family, ...]:
@@ -177,85 +217,229 @@ def families(hypotheses: Iterable[Hypothesis]) -> tuple[Family, ...]:
 
 def _family(members: Sequence[Hypothesis]) -> Family:
     shapes = members[0].shapes
-    count = shapes.stop - shapes.start
+    told = np.array([member.what != "none" for member in members])
     return Family(
-        tuple(members),
+        (tuple(members),),
         shapes,
-        np.array([member.columns for member in members]),
+        np.array([member.columns.T for member in members]),
         np.square([member.usual_um for member in members]),
-        np.array([np.broadcast_to(member.log_prior, count) for member in members]),
+        np.array([_log_prior(member) for member in members]),
+        told[:, None] & IS_NEWS[None, shapes],
+        np.array([member.sign for member in members], dtype=np.int64),
     )
 
 
-def scores(readings: Readings, asked: Sequence[Family], pairs_of: int) -> list[Scores]:
-    """Every family alone, and beside the likeliest `pairs_of` single hypotheses."""
-    alone = [_alone(readings, family) for family in asked]
-    return [*alone, *(pair for known in _likeliest(alone, pairs_of) for pair in _beside(readings, asked, known))]
+def family_of_parts(members: Sequence[Sequence[Hypothesis]], shapes: slice, features: int) -> Family:
+    """Hypotheses of one column that are asked of one part each, under these shapes; none of them is to be told."""
+    room, count = max(map(len, members), default=0), shapes.stop - shapes.start
+    columns, usual_var = np.zeros((len(members), room, 1, features)), np.ones((len(members), room, 1))
+    log_prior = np.full((len(members), room, count), -np.inf)
+    for part, own in enumerate(members):
+        for m, one in enumerate(own):
+            columns[part, m] = one.columns.T
+            usual_var[part, m] = np.square(one.usual_um)
+            log_prior[part, m] = _log_prior(one)
+    never, any_way = np.zeros((room, count), dtype=np.bool_), np.zeros(room, dtype=np.int64)
+    return Family(tuple(map(tuple, members)), shapes, columns, usual_var, log_prior, never, any_way)
 
 
-def _likeliest(alone: Sequence[Scores], count: int) -> list[Known]:
+def _log_prior(one: Hypothesis) -> Array:
+    return np.broadcast_to(np.asarray(one.log_prior, dtype=np.float64), one.shapes.stop - one.shapes.start)
+
+
+class Place(NamedTuple):
+    """Where a member of a family stands: among the H, and in the family."""
+
+    span: slice
+    family: int
+    member: int
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """What P parts say of all hypotheses: of each alone, and of each beside every one that is `known` of its part."""
+
+    readings: Readings
+    asked: Sequence[Family]
+    alone: Scores  # a row for each part
+    known: Sequence[Known]
+    beside: Scores  # a row for each known one
+
+    @cached_property
+    def places(self) -> list[Place]:
+        """Of all M members."""
+        places, first = list[Place](), 0
+        for f, family in enumerate(self.asked):
+            for m in range(family.size):
+                places.append(Place(slice(first, first := first + family.count), f, m))
+        return places
+
+    @cached_property
+    def firsts(self) -> Counts:
+        """M: where each member begins among the H."""
+        return np.array([place.span.start for place in self.places], dtype=np.int64)
+
+    @cached_property
+    def families(self) -> list[slice]:
+        """Where each family stands among the H."""
+        return [slice(first, end) for first, end in pairwise(accumulate(map(len, self.asked), initial=0))]
+
+    def hypothesis(self, part: int, place: Place) -> Hypothesis:
+        return self.asked[place.family].of_part(part)[place.member]
+
+    def top(self, part: int) -> float:
+        """The highest log-odds of any explanation of the part."""
+        beside = [self.beside.odds[row] for row, one in enumerate(self.known) if one.part == part]
+        return float(np.max([self.alone.odds[part], *beside]))
+
+    def sizes_um(self, part: int, one: Hypothesis, shape: int, known: Known | None) -> tuple[list[float], list[float]]:
+        """The amplitudes of `known` and of the hypothesis beside it."""
+        both = [(one, shape)] if known is None else [(known.hypothesis, known.shape), (one, shape)]
+        readings, at = self.readings, np.array([part])
+        columns = np.hstack([hypothesis.columns for hypothesis, _ in both])
+        pull = np.concatenate([hypothesis.columns.T @ readings.pulls[part, :, w] for hypothesis, w in both])
+        inner = np.vstack(
+            [
+                np.hstack(
+                    [
+                        first.columns.T @ readings.crossed(at, np.array([v]), second.columns.T[None])[0, :, :, w]
+                        for second, v in both
+                    ]
+                )
+                for first, w in both
+            ]
+        )
+        usual_var = np.square([um for hypothesis, _ in both for um in hypothesis.usual_um])
+        sizes: list[float] = np.linalg.solve(inner + np.diag(1 / usual_var), pull).tolist()
+        first = columns.shape[1] - one.columns.shape[1]
+        return sizes[:first], sizes[first:]
+
+
+def scores(readings: Readings, asked: Sequence[Family], pairs_of: int) -> Found:
+    """Every family alone, and beside the likeliest `pairs_of` single hypotheses of each part."""
+    sums = [_sums(readings, family) for family in asked]
+    alone = _scores(asked, sums)
+    known = [one for part in range(len(readings)) for one in _likeliest(asked, alone, part)[:pairs_of]]
+    return Found(readings, asked, alone, known, _beside(readings, asked, sums, known))
+
+
+def _likeliest(asked: Sequence[Family], alone: Scores, part: int) -> list[Known]:
     """The best single hypotheses under their best shape, one of each name, as far as they clearly beat nothing new."""
-    best: dict[tuple[str, str], tuple[float, Known]] = {}
-    for one in alone:
-        news = one.is_news()
-        for m, member in enumerate(one.family.members):
-            shape = int(one.odds[m].argmax())
-            name, odds = (member.what, member.who), float(one.odds[m, shape])
-            if odds > PAIRED_FROM and (name not in best or odds > best[name][0]):
-                best[name] = odds, Known(member, one.family.shapes.start + shape, bool(news[m, shape]))
-    return [known for _, known in sorted(best.values(), key=lambda pair: -pair[0])[:count]]
-
-
-def _alone(readings: Readings, family: Family) -> Scores:
-    inner = family.inner(readings.grams[family.shapes])
-    gains, sizes = _gains(inner, family.along(readings.pulls[family.shapes]), family.usual_var)
-    return Scores(family, None, gains + family.log_prior, sizes)
-
-
-def _beside(readings: Readings, asked: Sequence[Family], known: Known) -> Iterator[Scores]:
-    columns, shape = known.hypothesis.columns, known.shape
-    crossed = readings.crossed(shape) @ columns  # W x F x k
-    own = columns.T @ readings.grams[shape] @ columns
-    pulled = readings.pulls[shape] @ columns
+    best: dict[tuple[Cause, str], Known] = {}
+    odds, first = alone.odds[part], 0
+    if not np.any(odds > PAIRED_FROM):
+        return []
     for family in asked:
-        yield _joined(readings, family, known, own, pulled, crossed[family.shapes])
+        table = odds[first : first + len(family)].reshape(family.size, family.count)
+        for m in np.flatnonzero(table.max(axis=1) > PAIRED_FROM).tolist():
+            member, w = family.of_part(part)[m], int(table[m].argmax())
+            if member.name not in best or table[m, w] > best[member.name].odds:
+                news = bool(alone.is_news[part, first + m * family.count + w])
+                best[member.name] = Known(part, member, family.shapes.start + w, float(table[m, w]), news)
+        first += len(family)
+    return sorted(best.values(), key=lambda one: -one.odds)
 
 
-def _joined(readings: Readings, family: Family, known: Known, own: Array, pulled: Array, crossed: Array) -> Scores:
-    members, _, second = family.columns.shape
-    first, count = own.shape[0], len(crossed)
-    inner = np.zeros((members, count, first + second, first + second))
-    inner[:, :, :first, :first] = own
-    inner[:, :, first:, first:] = family.inner(readings.grams[family.shapes])
-    for column in range(first):
-        inner[:, :, first:, column] = family.along(crossed[:, :, column])
-    inner[:, :, :first, first:] = inner[:, :, first:, :first].swapaxes(2, 3)
-    pull = np.zeros((members, count, first + second))
-    pull[:, :, :first] = pulled
-    pull[:, :, first:] = family.along(readings.pulls[family.shapes])
-    usual_var = np.hstack([np.tile(np.square(known.hypothesis.usual_um), (members, 1)), family.usual_var])
-    gains, sizes = _gains(inner, pull, usual_var)
-    prior = _prior(known)
-    odds = gains + family.log_prior + prior
-    same = [one.what == known.hypothesis.what and one.who == known.hypothesis.who for one in family.members]
-    odds[same] = -np.inf
-    return Scores(family, known, odds, sizes)
+class _Sums(NamedTuple):
+    """G and h of a family's members under their shapes, n times."""
+
+    inner: Array  # n x m x J x W
+    pull: Array  # n x m x k x W
 
 
-def _prior(known: Known) -> float:
-    shapes = known.hypothesis.shapes
-    return float(np.broadcast_to(known.hypothesis.log_prior, shapes.stop - shapes.start)[known.shape - shapes.start])
+def _sums(readings: Readings, family: Family) -> _Sums:
+    parts, features, _ = readings.pulls.shape
+    grams = readings.grams[:, :, :, family.shapes].reshape(parts, features * features, -1)
+    inner, pull = family.products @ grams, family.side_by_side @ readings.pulls[:, :, family.shapes]
+    members, count = family.columns.shape[-3:-1]
+    return _Sums(inner.reshape(parts, members, len(family.pairs), -1), pull.reshape(parts, members, count, -1))
 
 
-def _gains(inner: Array, pull: Array, usual_var: Array) -> tuple[Array, Array]:
-    """m x W gains and m x W x k amplitudes."""
-    count = usual_var.shape[1]
-    tightened = inner.copy()
-    tightened[:, :, range(count), range(count)] += (1 / usual_var)[:, None, :]
-    if count == 1:
-        sizes = pull / tightened[:, :, 0]
-        log_det = np.log(tightened[:, :, 0, 0])
-    else:
-        sizes = np.asarray(np.linalg.solve(tightened, pull[:, :, :, None])[:, :, :, 0], dtype=np.float64)
-        _, log_det = np.linalg.slogdet(tightened)
-    return 0.5 * (pull * sizes).sum(axis=2) - 0.5 * (log_det + np.log(usual_var).sum(axis=1)[:, None]), sizes
+def _scores(asked: Sequence[Family], sums: Sequence[_Sums]) -> Scores:
+    odds, news = [], []
+    for family, own in zip(asked, sums, strict=True):
+        gains, first_um = _gains(family, own)
+        sign = family.sign[:, None]
+        is_news = family.is_told & ((sign == 0) | (first_um * sign > 0))
+        odds.append((gains + family.log_prior).reshape(len(gains), -1))
+        news.append(is_news.reshape(len(gains), -1))
+    return Scores(np.hstack(odds), np.hstack(news))
+
+
+def _gains(family: Family, sums: _Sums) -> tuple[Array, Array]:
+    """n x m x W: what the members gain, and their first amplitude.
+
+    By eliminating one column after the other from (T^-1 + G), the last first.
+    """
+    inner = {pair: sums.inner[:, :, at] for at, pair in enumerate(family.pairs)}
+    pull = [sums.pull[:, :, column] for column in range(sums.pull.shape[2])]
+    gain, det = np.zeros_like(pull[0]), np.ones_like(pull[0])
+    for last in reversed(range(len(pull))):
+        usual_var = family.usual_var[..., last, None]
+        own = inner[last, last] + 1 / usual_var
+        first_um = pull[last] / own
+        gain, det = gain + pull[last] * first_um, det * (own * usual_var)
+        for i in range(last):
+            share = inner[i, last] / own
+            pull[i] = pull[i] - share * pull[last]
+            for j in range(i + 1):
+                inner[j, i] = inner[j, i] - share * inner[j, last]
+    return 0.5 * (gain - np.log(det)), first_um
+
+
+def _beside(readings: Readings, asked: Sequence[Family], sums: Sequence[_Sums], known: Sequence[Known]) -> Scores:
+    """Every family beside each of `known`."""
+    if not known:
+        length = sum(map(len, asked))
+        return Scores(np.zeros((0, length)), np.zeros((0, length), dtype=np.bool_))
+    parts = np.array([one.part for one in known], dtype=np.int64)
+    families_of = [family.of(parts) for family in asked]
+    shared, drawn = _eliminated(readings, known, parts)
+    left = [_left(family, own, parts, shared, drawn) for family, own in zip(families_of, sums, strict=True)]
+    found = _scores(families_of, left)
+    odds = found.odds + np.array([one.odds for one in known])[:, None]
+    odds[_same(families_of, known)] = -np.inf
+    return Scores(odds, found.is_news)
+
+
+def _same(asked: Sequence[Family], known: Sequence[Known]) -> Flags:
+    """Q x H: members that bear the known one's name; nothing happens twice."""
+    flags = np.zeros((len(known), sum(map(len, asked))), dtype=np.bool_)
+    for q, one in enumerate(known):
+        first = 0
+        for family in asked:
+            for m, member in enumerate(family.of_part(q)):
+                if member.name == one.hypothesis.name:
+                    flags[q, first + m * family.count : first + (m + 1) * family.count] = True
+            first += len(family)
+    return flags
+
+
+def _eliminated(readings: Readings, known: Sequence[Known], parts: Counts) -> tuple[Array, Array]:
+    """Q x F x k x W, Q x k: what columns of the known ones have in common with any feature, and their pull; unrelated.
+
+    Beyond a known one's own columns stand zeros.
+    """
+    room = max(one.hypothesis.columns.shape[1] for one in known)
+    columns, tight = np.zeros((len(known), room, readings.pulls.shape[1])), np.ones((len(known), room))
+    for q, one in enumerate(known):
+        count = one.hypothesis.columns.shape[1]
+        columns[q, :count], tight[q, :count] = one.hypothesis.columns.T, 1 / np.square(one.hypothesis.usual_um)
+    shapes = np.array([one.shape for one in known], dtype=np.int64)
+    own = columns @ readings.grams[parts, :, :, shapes] @ columns.transpose(0, 2, 1) + tight[:, :, None] * np.eye(room)
+    root = np.linalg.inv(np.linalg.cholesky(own))
+    pulled = columns @ readings.pulls[parts, :, shapes][:, :, None]
+    shared: Array = root[:, None] @ readings.crossed(parts, shapes, columns)
+    return shared, (root @ pulled)[:, :, 0]
+
+
+def _left(family: Family, sums: _Sums, parts: Counts, shared: Array, drawn: Array) -> _Sums:
+    """What the known ones leave to each member."""
+    known, features, count = shared.shape[:3]
+    flat = shared[:, :, :, family.shapes].reshape(known, features, -1)
+    taken = (family.side_by_side @ flat).reshape(
+        known, *family.columns.shape[-3:-1], count, -1
+    )  # Q x m x k x known x W
+    inner = np.stack([(taken[:, :, i] * taken[:, :, j]).sum(axis=2) for i, j in family.pairs], axis=2)
+    pull = (taken * drawn[:, None, None, :, None]).sum(axis=3)
+    return _Sums(sums.inner[parts] - inner, sums.pull[parts] - pull)

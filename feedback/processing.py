@@ -174,6 +174,7 @@ class MachineProcess:
         entries: list[Entry] = []
         followed = [self._follow(tx, line, news.of(line.group)) for line in self.lines]
         self._weighing.take((one.line.group, one.progress) for one in followed if one.progress is not None)
+        self._weighing.expect(moment for one in followed for moment in one.to_be_judged())
         for one in followed:
             entries += self._decide(tx, one, at_edge=at_edge)
             if at_edge and looked_at.intersection(one.line.group.registers) and not one.brings_a_part:
@@ -195,6 +196,8 @@ class MachineProcess:
             if memory is not None:
                 tx.keep_snapshot(self.machine.name, line.group.key, line.digest, *memory)
             found.progress, found.seen, found.steps = line.advance(happenings)
+            if found.seen is not None:
+                found.quiet = line.screen.quiet(found.progress.moments, found.seen)
         if is_late or self._afresh:
             self._start_over(tx, line)
             found.is_anew = True
@@ -211,8 +214,7 @@ class MachineProcess:
         return entries
 
     def _decide_parts(self, tx: "Writing", found: "_Followed", progress: Progress, *, at_edge: bool) -> list[Entry]:
-        line, seen = found.line, found.seen
-        quiet = None if seen is None else line.screen.quiet(progress.moments, seen)
+        line, seen, quiet = found.line, found.seen, found.quiet
         entries = []
         for k, moment in enumerate(progress.moments):
             step = found.steps[k] if found.steps else NOTHING
@@ -384,8 +386,17 @@ class _Followed:
     happenings: Sequence[Happening]
     progress: Progress | None = None
     seen: Forecast | None = None
+    quiet: Sequence[Sequence[bool]] | None = None  # [part][register]: the rules would answer `leave`
     steps: Sequence[Step] = ()
     is_anew: bool = False
+
+    def to_be_judged(self) -> Iterator[Moment]:
+        """The parts about which the rules are asked whatever was said before them."""
+        if self.progress is not None and self.quiet is not None:
+            unproven = [bool(step.unproven) for step in self.steps] or [False] * len(self.quiet)
+            for moment, quiet, waits in zip(self.progress.moments, self.quiet, unproven, strict=True):
+                if waits or not all(quiet):
+                    yield moment
 
     @property
     def brings_a_part(self) -> bool:

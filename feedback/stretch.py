@@ -25,6 +25,8 @@ Flags = NDArray[np.bool_]
 SPAN = 20  # parts of the machine looked back on: a drift of one reading's scatter each five parts shows clearly in them
 BIN_OF_AGE = np.repeat(np.arange(8), (1, 1, 1, 1, 3, 3, 5, 5))  # the newest parts stand for themselves
 BINS = int(BIN_OF_AGE[-1]) + 1
+FIRST_AGE = np.searchsorted(BIN_OF_AGE, np.arange(BINS))  # of each bin
+IN_BIN = (BIN_OF_AGE[None, :] == np.arange(BINS)[:, None]).astype(np.float64)  # BINS x SPAN
 MOST_PASSED = 100  # as the trend counts them
 NEWS = 10  # parts after which a sudden change is simply where the register now stands
 KEPT = SPAN + NEWS + 2  # parts of a group that are remembered beyond a run
@@ -38,13 +40,21 @@ class Place(NamedTuple):
     part_id: int
 
 
-class Residue(NamedTuple):
-    """What one group's readings show beyond what was expected: B bins of F features, and the covariance of both."""
+class Residues(NamedTuple):
+    """What one group's readings show beyond what was expected after P parts: B bins of F features, with covariance."""
 
-    off: Array  # F x B, um
-    cov: Array  # F x B x F x B
-    ages: Array  # B x SPAN: the share of each age (0: the newest part) in each bin
-    entries: tuple[tuple[int, int, float], ...]  # register, age of the first part after its change, change in um
+    off: Array  # P x F x B, um
+    cov: Array  # P x F x B x F x B
+    ages: Array  # P x B x SPAN: the share of each age (0: the newest part) in each bin; 0: no part of it
+    entries: tuple[tuple["Entered", ...], ...]  # of each part
+
+
+class Entered(NamedTuple):
+    """A register change inside a stretch: a known move, but it may not have done what it should."""
+
+    register: int
+    age: int  # of the first part after it
+    um: float
 
 
 @dataclass
@@ -189,75 +199,85 @@ class Stretch:
 
     def _frozen(self, numbers: Counts) -> Counts:
         """Per row the row whose belief is carried forward to it."""
+        return self._frozen_before(numbers, numbers, np.arange(len(numbers)))
+
+    def _frozen_before(self, numbers: Counts, parts: Counts, newest: Counts) -> Counts:
+        """Likewise for these parts of the machine and the newest row that each of them has."""
         rows = self._rows
         assert rows is not None
-        at = np.arange(len(rows))
-        old = np.maximum(np.searchsorted(numbers, numbers - SPAN, side="right") - 1, 0)
-        born = np.maximum.accumulate(np.where(rows.is_born, at, 0))
-        return np.minimum(np.maximum(old, born), at)
+        old = np.searchsorted(numbers, parts - SPAN, side="right") - 1
+        born = np.maximum.accumulate(np.where(rows.is_born, np.arange(len(rows)), 0))[newest]
+        frozen: Counts = np.minimum(np.maximum.reduce([old, born, np.zeros_like(old)]), newest)
+        return frozen
 
-    # One part in full ------------------------------------------------------------------------------------------------
+    # Some parts in full ----------------------------------------------------------------------------------------------
 
-    def residue(self, numbers: Counts, part: int) -> Residue | None:
-        """What is seen after machine part number `part`; None where the group has nothing to hold against a belief."""
+    def residues(self, numbers: Counts, parts: Counts) -> Residues | None:
+        """What is seen after each of these machine parts; None where the group has no belief to hold anything against.
+
+        The same for each part, whichever others are asked with it.
+        """
         rows = self._rows
-        newest = int(np.searchsorted(numbers, part, side="right")) - 1
-        if rows is None or newest < 1:
+        if rows is None or len(rows) < 2:
             return None
-        old = int(np.searchsorted(numbers[: newest + 1], part - SPAN, side="right")) - 1
-        born = int(np.max(np.flatnonzero(rows.is_born[: newest + 1]), initial=0))
-        frozen = max(old, born, 0)
-        within = np.arange(frozen + 1, newest + 1)
-        within = within[part - numbers[within] < SPAN]
-        if not within.size:
-            return None
-        return self._residue(frozen, within, part - numbers[within])
+        newest = np.maximum(np.searchsorted(numbers, parts, side="right") - 1, 0)
+        frozen = self._frozen_before(numbers, parts, newest)
+        wanted = parts[:, None] - np.arange(SPAN)
+        at = np.maximum(np.searchsorted(numbers, wanted, side="right") - 1, 0)
+        within = (numbers[at] == wanted) & (at > frozen[:, None])
+        return self._residues(frozen, np.where(within, at, 0), within)
 
-    def _residue(self, frozen: int, within: Counts, ages: Counts) -> Residue:
+    def _residues(self, frozen: Counts, at: Counts, within: Flags) -> Residues:
+        """P frozen rows; P x SPAN rows by age and whether there is one."""
         rows = self._rows
         assert rows is not None
-        assert self._design is not None
         since = np.cumsum(rows.elapsed)
-        ahead = since[within] - since[frozen]
-        level, slope = rows.mean[frozen] @ self._design.T, (self._step @ rows.mean[frozen]) @ self._design.T
-        off = rows.readings[within] - level - ahead[:, None] * slope
-        bins = BIN_OF_AGE[ages]
-        members = (bins[None, :] == np.arange(BINS)[:, None]).astype(np.float64)  # B x n
-        known = ~np.isnan(off)
-        counts = (members @ known).T  # F x B
-        sums = (members @ np.where(known, off, 0.0)).T
-        share = np.zeros((BINS, SPAN))
-        share[bins, ages] = 1.0
-        total = share.sum(axis=1, keepdims=True)
-        return Residue(
-            off=np.where(counts > 0, sums / np.maximum(counts, 1), 0.0),
-            cov=self._covariance(frozen, _middles(members, ahead), counts),
-            ages=np.divide(share, total, out=np.zeros_like(share), where=total > 0),
-            entries=self._entries(frozen, within, ages),
+        ahead = np.where(within, since[at] - since[frozen][:, None], 0)
+        off = rows.readings[at] - self._expected(frozen, ahead)
+        known = within[:, :, None] & ~np.isnan(off)
+        counts = _binned(known.astype(np.float64))  # P x B x F
+        means = np.where(counts > 0, _binned(np.where(known, off, 0.0)) / np.maximum(counts, 1), 0.0)
+        members = _binned(within.astype(np.float64))  # P x B
+        middles = np.where(members > 0, np.rint(_binned(ahead.astype(np.float64)) / np.maximum(members, 1)), 1.0)
+        return Residues(
+            off=means.transpose(0, 2, 1),
+            cov=self._covariance(frozen, middles, counts.transpose(0, 2, 1)),
+            ages=IN_BIN * within[:, None, :] / np.maximum(members, 1)[:, :, None],
+            entries=self._entries(at, within),
         )
 
-    def _covariance(self, frozen: int, ahead: Array, counts: Array) -> Array:
+    def _expected(self, frozen: Counts, ahead: Counts) -> Array:
+        """P x SPAN x F: what the frozen beliefs expect so many parts later."""
+        rows, design = self._rows, self._design
+        assert rows is not None
+        assert design is not None
+        mean = rows.mean[frozen][:, :, None]
+        level, slope = (design @ mean)[:, None, :, 0], (design @ self._step @ mean)[:, None, :, 0]
+        expected: Array = level + ahead[:, :, None] * slope
+        return expected
+
+    def _covariance(self, frozen: Counts, ahead: Array, counts: Array) -> Array:
         """Of the bins' means: the frozen belief carried to the middle of each bin, and the readings' scatter."""
         rows, design = self._rows, self._design
         assert rows is not None
         assert design is not None
-        states = _carried(rows.cov[frozen], rows.walk_var[frozen], self._step, ahead)  # B x B x K x K
-        cov = (design @ states @ design.T).transpose(2, 0, 3, 1)  # F x B x F x B
-        features, bins = counts.shape
-        scatter = np.where(counts > 0, rows.noise_var[frozen][:, None] / np.maximum(counts, 1), UNREAD_VAR)
-        flat: Array = np.ascontiguousarray(cov).reshape(features * bins, features * bins)
-        flat[np.diag_indices(features * bins)] += scatter.ravel()
-        return flat.reshape(features, bins, features, bins)
+        cov = carried(rows.cov[frozen], rows.walk_var[frozen], self._step, design, ahead)
+        scatter = np.where(counts > 0, rows.noise_var[frozen][:, :, None] / np.maximum(counts, 1), UNREAD_VAR)
+        np.einsum("pfbfb->pfb", cov)[...] += scatter
+        return cov
 
-    def _entries(self, frozen: int, within: Counts, ages: Counts) -> tuple[tuple[int, int, float], ...]:
-        """The register changes inside the stretch: known moves, but they may not have done what they should."""
+    def _entries(self, at: Counts, within: Flags) -> tuple[tuple[Entered, ...], ...]:
+        """The register changes inside each stretch, the oldest first."""
         rows = self._rows
         assert rows is not None
-        moved = np.diff(rows.travel_um[[frozen, *within]], axis=0)
-        return tuple(
-            (int(register), int(ages[k]), float(moved[k, register]))
-            for k, register in zip(*np.nonzero(np.abs(moved) > 0), strict=True)
-        )
+        moved = np.diff(rows.travel_um, axis=0, prepend=rows.travel_um[:1])
+        entries: list[list[Entered]] = [[] for _ in at]
+        changed = within & np.any(moved != 0, axis=1)[at]
+        for part, age in zip(*np.nonzero(changed[:, ::-1]), strict=True):
+            age = SPAN - 1 - age
+            um = moved[at[part, age]]
+            entries[part] += [Entered(int(r), int(age), float(um[r])) for r in np.flatnonzero(um)]
+        return tuple(tuple(own) for own in entries)
 
 
 def _sums(off: Array, known: NDArray[np.bool_]) -> tuple[Array, Array]:
@@ -265,26 +285,33 @@ def _sums(off: Array, known: NDArray[np.bool_]) -> tuple[Array, Array]:
     return np.where(known, off, 0.0).sum(axis=1), known.sum(axis=1).astype(np.float64)
 
 
-def _middles(members: Array, ahead: Counts) -> Array:
-    """B: how many parts after the frozen belief the middle of each bin lies; 1 for a bin without parts."""
-    counts = members.sum(axis=1)
-    return np.where(counts > 0, np.rint((members @ ahead) / np.maximum(counts, 1)), 1.0)
+def _binned(table: Array) -> Array:
+    """Sums over the ages (second axis) of each bin."""
+    sums: Array = np.add.reduceat(table, FIRST_AGE, axis=1)
+    return sums
 
 
-def _carried(cov: Array, walk_var: Array, step: Array, ahead: Array) -> Array:
-    """B x B x K x K: covariances of the states `ahead` parts later, with each other.
+def carried(cov: Array, walk_var: Array, step: Array, design: Array, ahead: Array) -> Array:
+    """P x F x B x F x B: covariances of what F readings show of the states `ahead` (P x B) parts later.
 
     With step @ step = 0, j parts make I + j step; walks of parts 1 to j gather as the sums below.
     """
-    j = np.minimum(ahead[:, None], ahead[None, :])[:, :, None, None]  # the walks both have in common
-    one, other = ahead[:, None, None, None], ahead[None, :, None, None]
-    grown = cov + one * (step @ cov) + other * (cov @ step.T) + one * other * (step @ cov @ step.T)
-    walk = np.diag(walk_var)
-    left, right, both = step @ walk, walk @ step.T, step @ walk @ step.T
+    one, other = ahead[:, :, None], ahead[:, None, :]
+    j = np.minimum(one, other)  # the walks both have in common
     # sum over i = 0 .. j-1 of (I + (one - j + i) step) walk (I + (other - j + i) step)'
     first, second = one - j, other - j
     sum_i, sum_ii = j * (j - 1) / 2, (j - 1) * j * (2 * j - 1) / 6
-    lefts, rights = j * first + sum_i, j * second + sum_i
-    boths = j * first * second + (first + second) * sum_i + sum_ii
-    carried: Array = grown + j * walk + lefts * left + rights * right + boths * both
-    return carried
+    grown = [np.ones_like(j), one + 0 * j, other + 0 * j, one * other]
+    walked = [j, j * first + sum_i, j * second + sum_i, j * first * second + (first + second) * sum_i + sum_ii]
+    times = np.stack([*grown, *walked], axis=1)  # P x 8 x B x B
+    walk = walk_var[:, :, None] * np.eye(len(step))
+    ways = _ways(design, design @ step)
+    seen = np.stack([left @ of @ right.T for of in (cov, walk) for left, right in ways], axis=1)  # P x 8 x F x F
+    parts, bins, features = len(ahead), ahead.shape[1], len(design)
+    summed = seen.reshape(parts, 8, -1).transpose(0, 2, 1) @ times.reshape(parts, 8, -1)
+    found: Array = summed.reshape(parts, features, features, bins, bins).transpose(0, 1, 3, 2, 4)
+    return found
+
+
+def _ways(level: Array, slope: Array) -> tuple[tuple[Array, Array], ...]:
+    return (level, level), (slope, level), (level, slope), (slope, slope)

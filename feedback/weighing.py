@@ -13,9 +13,21 @@ from numpy.typing import NDArray
 from feedback.common import NOTHING, QUIET, Told, Verdict, probe_words, together_words, undecided_words
 from feedback.configuration.facts import Group
 from feedback.follow import Moment, Progress
-from feedback.hypotheses import ONCE, SINCE, STEPS, Hypothesis, Readings, Scores, families, scores
+from feedback.hypotheses import (
+    ONCE,
+    SHAPES,
+    SINCE,
+    STEPS,
+    Found,
+    Hypothesis,
+    Known,
+    Readings,
+    Scores,
+    family_of_parts,
+    scores,
+)
 from feedback.registers import Register
-from feedback.stretch import NEWS, Place, Stretch
+from feedback.stretch import BINS, NEWS, Place, Stretch
 from feedback.suspects import Suspects
 from feedback.units import Unit
 from rules.evidence import Cause
@@ -28,6 +40,8 @@ PAIRS_OF = 2  # best single explanations that are also tried together with every
 SHARE = 0.25  # of its largest change below which a register was not moved by it
 LIKELY = 0.5  # share of the likelihood from which a second edge makes a first one doubtful
 NEGLIGIBLE = 1e-6  # share of the likelihood below which nothing is counted
+AT_ONCE = 64  # parts weighed together: more save nothing
+NUMBERS_AT_ONCE = 2_000_000  # of one table: 16 MB
 
 Key = tuple[Cause, str]
 
@@ -43,51 +57,80 @@ class _Found:
     changes: str  # in words
 
 
+@dataclass(frozen=True, slots=True)
+class _Best:
+    """The explanation of a name that explains most, and the one that is known beside it.
+
+    `is_known`: the name is that of the known one.
+    """
+
+    odds: float
+    hypothesis: Hypothesis
+    shape: int
+    known: Known | None
+    is_known: bool
+
+
 class Tally:
-    """How much of the whole likelihood each named cause has a part in, and how much holds nothing to be told."""
+    """How much of the likelihood of one part each named cause has a part in, and how much holds nothing to be told."""
 
-    def __init__(self, found: Sequence[Scores]) -> None:
-        top = max(0.0, *(float(one.odds.max()) for one in found))
-        whole = quiet = float(np.exp(-top))  # nothing new
-        self._best: dict[Key, tuple[float, Scores, tuple[int, int], bool]] = {}
+    def __init__(self, found: Found, part: int) -> None:
+        self._found, self._part = found, part
+        self._top = max(0.0, found.top(part))
+        self._whole = self._quiet = float(np.exp(-self._top))  # nothing new
+        self._best: dict[Key, _Best] = {}
         self._weight: dict[Key, float] = {}
-        for one in found:
-            share, news = np.exp(one.odds - top), one.is_news()
-            whole += float(share.sum())
-            is_told = one.known is not None and one.known.is_news
-            quiet += 0.0 if is_told else float(share[~news].sum())
-            self._count(one, np.where(news, share, 0.0))
-            if is_told:
-                self._count_known(one, share)
-        self.quiet = quiet / whole
-        self.shares = {key: weight / whole for key, weight in self._weight.items()}
+        self._count(found.alone, part, None)
+        for row, known in enumerate(found.known):
+            if known.part == part:
+                self._count(found.beside, row, known)
+        self.quiet = self._quiet / self._whole
+        self.shares = {key: weight / self._whole for key, weight in self._weight.items()}
 
-    def _count(self, one: Scores, share: Array) -> None:
-        for m, (member, weight) in enumerate(zip(one.family.members, share.sum(axis=1).tolist(), strict=True)):
-            if weight > NEGLIGIBLE:
-                self._add((member.what, member.who), weight, one, (m, int(share[m].argmax())), is_known=False)
+    def _count(self, scores: Scores, row: int, known: Known | None) -> None:
+        """One row of scores: alone, or beside a known one; where that is news, all of it is that one's too."""
+        odds, is_news = scores.odds[row], scores.is_news[row]
+        share = np.exp(odds - self._top)
+        is_told = known is not None and known.is_news
+        self._whole += float(share.sum())
+        self._quiet += 0.0 if is_told else float(share[~is_news].sum())
+        news = np.where(is_news, share, 0.0)
+        weights = np.add.reduceat(news, self._found.firsts)
+        clear = np.flatnonzero(weights > NEGLIGIBLE).tolist()
+        for family, span in enumerate(self._found.families):
+            for member in clear:
+                if self._found.places[member].family == family:
+                    self._count_member(member, float(weights[member]), odds, news, known)
+            if known is not None and is_told and self._found.asked[family].of_part(self._part):
+                at = span.start + int(share[span].argmax())
+                best = self._explanation(at, odds, known, is_known=True)
+                self._add(known.hypothesis.name, float(share[span].sum()), best)
 
-    def _count_known(self, one: Scores, share: Array) -> None:
-        assert one.known is not None
-        key = one.known.hypothesis.what, one.known.hypothesis.who
-        m, w = np.unravel_index(int(share.argmax()), share.shape)
-        self._add(key, float(share.sum()), one, (int(m), int(w)), is_known=True)
+    def _count_member(self, member: int, weight: float, odds: Array, news: Array, known: Known | None) -> None:
+        place = self._found.places[member]
+        at = place.span.start + int(news[place.span].argmax())
+        name = self._found.hypothesis(self._part, place).name
+        self._add(name, weight, self._explanation(at, odds, known, is_known=False))
 
-    def _add(self, key: Key, weight: float, one: Scores, at: tuple[int, int], *, is_known: bool) -> None:
+    def _explanation(self, at: int, odds: Array, known: Known | None, *, is_known: bool) -> _Best:
+        """What stands at `at` among the H."""
+        place = self._found.places[int(np.searchsorted(self._found.firsts, at, side="right")) - 1]
+        one = self._found.hypothesis(self._part, place)
+        return _Best(float(odds[at]), one, one.shapes.start + at - place.span.start, known, is_known)
+
+    def _add(self, key: Key, weight: float, best: _Best) -> None:
         self._weight[key] = self._weight.get(key, 0.0) + weight
-        odds = float(one.odds[at])
-        if key not in self._best or odds > self._best[key][0]:
-            self._best[key] = odds, one, at, is_known
+        if key not in self._best or best.odds > self._best[key].odds:
+            self._best[key] = best
 
     def best(self, key: Key) -> tuple[Hypothesis, int, list[float]]:
         """The hypothesis of this name that explains most, its shape and its amplitudes, um."""
-        _, one, (m, w), is_known = self._best[key]
-        first = 0 if one.known is None else one.known.hypothesis.columns.shape[1]
-        sizes = one.sizes_um[m, w].tolist()
-        if is_known:
-            assert one.known is not None
-            return one.known.hypothesis, one.known.shape, sizes[:first]
-        return one.family.members[m], one.family.shapes.start + w, sizes[first:]
+        best = self._best[key]
+        of_known, own = self._found.sizes_um(self._part, best.hypothesis, best.shape, best.known)
+        if best.is_known:
+            assert best.known is not None
+            return best.known.hypothesis, best.known.shape, of_known
+        return best.hypothesis, best.shape, own
 
 
 class Weighing:
@@ -103,10 +146,13 @@ class Weighing:
         self._suspects = Suspects(
             [stretch.group for stretch in self._stretches], [stretch.sensitivity for stretch in self._stretches]
         )
+        numbers = len(self._suspects.features) ** 2 * BINS * len(SHAPES)
+        self._at_once = max(1, min(AT_ONCE, NUMBERS_AT_ONCE // max(1, numbers)))
         self._places: list[Place] = []  # of the machine's remembered parts, in order
         self._number: dict[Place, int] = {}
         self._numbers: list[Counts] = []  # of each group's parts
         self._restless: set[int] = set()
+        self._expected: set[int] = set()  # restless parts that somebody is going to ask for
         self._seen: dict[Place, Verdict] = {}  # what a part shows by itself
         self._told: dict[Place, Verdict] = {}
 
@@ -135,8 +181,16 @@ class Weighing:
             for stretch, own in zip(self._stretches, self._numbers, strict=True)
             for row in stretch.restless(own, RESTLESS_SD)
         }
+        self._expected = set()
         self._seen = {place: found for place, found in self._seen.items() if place in self._number}
         self._told = {place: told for place, told in self._told.items() if place in self._number}
+
+    def expect(self, moments: Iterable[Moment]) -> None:
+        """These parts are going to be asked about: they can be weighed together. Changes no answer."""
+        for moment in moments:
+            at = self._number.get(_place(moment))
+            if at is not None:
+                self._expected.update(self._restless.intersection(range(at - NEWS, at + 1)))
 
     def told(self, moment: Moment) -> Verdict | None:
         """What is told after one part; None where no group remembers it."""
@@ -168,29 +222,43 @@ class Weighing:
             return NOTHING
         place = self._places[at]
         if place not in self._seen:
-            self._seen[place] = self._verdict(self._numbers, at)
+            self._look_at(at)
         return self._seen[place]
 
-    def _verdict(self, numbers: Sequence[Counts], part: int) -> Verdict:
-        residues, places, entries = [], [], list[Hypothesis]()
-        for stretch, own, place in zip(self._stretches, numbers, self._suspects.places, strict=True):
-            residue = stretch.residue(own, part)
-            if residue is not None:
-                residues.append(residue)
-                places.append(place)
-                entries += [
-                    self._suspects.entry(stretch.group.registers[r], um, age + 1) for r, age, um in residue.entries
+    def _look_at(self, at: int) -> None:
+        """Weigh a part, and with it the next ones that will be asked for anyway."""
+        waiting = sorted(part for part in self._expected if part != at and self._places[part] not in self._seen)
+        parts = [at, *waiting[: self._at_once - 1]]
+        self._expected.difference_update(parts)
+        for part, verdict in zip(parts, self._verdicts(parts), strict=True):
+            self._seen[self._places[part]] = verdict
+
+    def _verdicts(self, parts: Sequence[int]) -> list[Verdict]:
+        residues, places, entries = [], [], [list[Hypothesis]() for _ in parts]
+        for stretch, own, place in zip(self._stretches, self._numbers, self._suspects.places, strict=True):
+            residue = stretch.residues(own, np.array(parts))
+            if residue is None:
+                continue
+            residues.append(residue)
+            places.append(place)
+            for hypotheses, entered in zip(entries, residue.entries, strict=True):
+                hypotheses += [
+                    self._suspects.entry(stretch.group.registers[one.register], one.um, one.age + 1) for one in entered
                 ]
         if not residues:
-            return NOTHING
-        readings = Readings(residues, places, len(self._suspects.features))
-        return self._judged(scores(readings, [*self._suspects.families, *families(entries)], PAIRS_OF))
+            return [NOTHING] * len(parts)
+        features = len(self._suspects.features)
+        asked = list(self._suspects.families)
+        if any(entries):
+            asked.append(family_of_parts(entries, STEPS, features))
+        found = scores(Readings(residues, places, features), asked, PAIRS_OF)
+        return [self._judged(found, part) for part in range(len(parts))]
 
-    def _judged(self, found: Sequence[Scores]) -> Verdict:
+    def _judged(self, found: Found, part: int) -> Verdict:
         """Name what stands in nearly all of the likelihood, and call unknown what is there but has no name."""
-        if max(float(one.odds.max()) for one in found) < 0:
+        if found.top(part) < 0:
             return NOTHING
-        tally = Tally(found)
+        tally = Tally(found, part)
         sure = self._times / (1 + self._times)
         edges = [key for key, share in tally.shares.items() if key[0] == "new-edge" and share >= LIKELY]
         named = [key for key, share in tally.shares.items() if share >= sure or (key in edges and len(edges) > 1)]

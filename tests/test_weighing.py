@@ -17,7 +17,7 @@ from feedback.simulate.faults import FAULT_AT, single_fault
 from feedback.simulate.happenings import NewEdge
 from feedback.simulate.machine import SimulatedMachine
 from feedback.simulate.writer import cell_texts
-from feedback.stretch import BINS, SPAN, Residue, _carried
+from feedback.stretch import BINS, IN_BIN, Residues, carried
 from feedback.weighing import Weighing
 
 Array = NDArray[np.float64]
@@ -29,28 +29,25 @@ def log_density(y: Array, cov: Array) -> float:
     return float(-0.5 * (log_det + y @ np.linalg.solve(cov, y)))
 
 
-def residue(rng: np.random.Generator, features: int) -> Residue:
-    root = rng.normal(size=(features * BINS, features * BINS))
-    cov = (root @ root.T + np.eye(features * BINS)).reshape(features, BINS, features, BINS)
-    ages = np.zeros((BINS, SPAN))
-    ages[np.repeat(np.arange(BINS), (1, 1, 1, 1, 3, 3, 5, 5)), np.arange(SPAN)] = 1.0
-    ages /= ages.sum(axis=1, keepdims=True)
-    return Residue(rng.normal(size=(features, BINS)), cov, ages, ())
+def residues(rng: np.random.Generator, features: int, parts: int = 1) -> Residues:
+    root = rng.normal(size=(parts, features * BINS, features * BINS))
+    cov = (root @ root.transpose(0, 2, 1) + np.eye(features * BINS)).reshape(parts, features, BINS, features, BINS)
+    ages = np.repeat((IN_BIN / IN_BIN.sum(axis=1, keepdims=True))[None], parts, axis=0)
+    return Residues(rng.normal(size=(parts, features, BINS)), cov, ages, ((),) * parts)
 
 
-@pytest.mark.parametrize("count", [1, 2])
+@pytest.mark.parametrize("count", [1, 2, 3])
 def test_a_hypothesis_gains_what_its_density_says(count: int) -> None:
     """The gain is the log-density of the readings with the amplitude's prior in their covariance, less that without."""
     rng = np.random.default_rng(count)
-    one, other = residue(rng, 2), residue(rng, 3)
-    columns = rng.normal(size=(5, count))
-    hypothesis = Hypothesis("probe", "machine", columns, (3.0, 0.5)[:count], STEPS, -1.5)
+    one, other = residues(rng, 2), residues(rng, 3)
+    columns, usual_um = rng.normal(size=(5, count)), (3.0, 0.5, 2.0)[:count]
+    hypothesis = Hypothesis("probe", "machine", columns, usual_um, STEPS, -1.5)
 
-    (found,) = scores(Readings([one, other], [slice(0, 2), slice(2, 5)], 5), families([hypothesis]), 0)
+    found = scores(Readings([one, other], [slice(0, 2), slice(2, 5)], 5), families([hypothesis]), 0)
 
     for shape in (0, 4, 19):
-        by_bin = one.ages @ SHAPES[shape]
-        gained = -1.5
+        by_bin = one.ages[0] @ SHAPES[shape]
         y = np.concatenate([part.off.ravel() for part in (one, other)])
         nothing = np.zeros((y.size, y.size))
         at = 0
@@ -59,46 +56,77 @@ def test_a_hypothesis_gains_what_its_density_says(count: int) -> None:
             nothing[at : at + size, at : at + size] = part.cov.reshape(size, size)
             at += size
         spread = np.vstack([np.kron(columns[f], by_bin[:, None]) for f in range(5)])
-        with_prior = nothing + spread @ np.diag(np.square((3.0, 0.5)[:count])) @ spread.T
-        gained += log_density(y, with_prior) - log_density(y, nothing)
-        assert found.odds[0, shape] == pytest.approx(gained)
+        prior = np.diag(np.square(usual_um))
+        gained = log_density(y, nothing + spread @ prior @ spread.T) - log_density(y, nothing)
+        assert found.alone.odds[0, shape] == pytest.approx(gained - 1.5)
+        sizes_um = np.linalg.solve(
+            np.linalg.inv(prior) + spread.T @ np.linalg.solve(nothing, spread), spread.T @ np.linalg.solve(nothing, y)
+        )
+        assert found.sizes_um(0, hypothesis, shape, None)[1] == pytest.approx(sizes_um.tolist())
 
 
-def test_a_pair_gains_what_both_explain_together() -> None:
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_pair_gains_what_both_explain_together(count: int) -> None:
     """Two hypotheses tried together gain as one with the columns of both, each under its own shape."""
     rng = np.random.default_rng(3)
-    one = residue(rng, 3)
-    one = one._replace(off=one.off + 40.0 * np.outer([1.0, 0.5, 0.0], one.ages @ SHAPES[2]))
-    first = Hypothesis("new-edge", "tool 5", np.array([[1.0], [0.5], [0.0]]), (10.0,), STEPS, 0.0)
+    one = residues(rng, 3)
+    one = one._replace(off=one.off + 40.0 * np.outer([1.0, 0.5, 0.0], one.ages[0] @ SHAPES[2]))
+    turned = np.array([[1.0, 0.0], [0.5, 0.3], [0.0, 1.0]])[:, :count]
+    first = Hypothesis("new-edge", "tool 5", turned, (10.0, 7.0)[:count], STEPS, 0.0)
     second = Hypothesis("conflict", "tool 6", np.array([[0.0], [0.0], [1.0]]), (4.0,), STEPS, 0.0)
 
     found = scores(Readings([one], [slice(0, 3)], 3), families([first, second]), 1)
 
-    (pair,) = [scored for scored in found if scored.known is not None]
-    assert pair.known is not None
-    assert pair.known.hypothesis is first
-    member = pair.family.members.index(second)
+    (known,) = found.known
+    assert known.hypothesis is first
+    (member,) = [place for place in found.places if found.hypothesis(0, place) is second]
     y, cov = one.off.ravel(), one.cov.reshape(3 * BINS, 3 * BINS)
-    own = np.kron(first.columns[:, 0], one.ages @ SHAPES[pair.known.shape])
-    beside = np.kron(second.columns[:, 0], one.ages @ SHAPES[7])
-    joint = cov + 100.0 * np.outer(own, own) + 16.0 * np.outer(beside, beside)
-    assert pair.odds[member, 7] == pytest.approx(log_density(y, joint) - log_density(y, cov))
+    own = np.kron(turned, (one.ages[0] @ SHAPES[known.shape])[:, None])
+    beside = np.kron(second.columns, (one.ages[0] @ SHAPES[7])[:, None])
+    spread, prior = np.hstack([own, beside]), np.diag([*[100.0, 49.0][:count], 16.0])
+    joint = cov + spread @ prior @ spread.T
+    gained = log_density(y, joint) - log_density(y, cov)
+    assert found.beside.odds[0, member.span][7] == pytest.approx(gained)
+    sizes_um = prior @ spread.T @ np.linalg.solve(joint, y)
+    of_known, of_second = found.sizes_um(0, second, 7, known)
+    assert [*of_known, *of_second] == pytest.approx(sizes_um.tolist())
+
+
+def test_parts_weighed_together_are_weighed_as_alone() -> None:
+    """How many parts are asked about at once changes no score by a single bit."""
+    rng = np.random.default_rng(5)
+    together = residues(rng, 4, parts=7)
+    together = together._replace(off=together.off + 30.0 * rng.normal(size=(7, 4, 1)))
+    columns = [rng.normal(size=(4, 1 + k % 3)) for k in range(9)]
+    asked = families(
+        Hypothesis("conflict", f"feature {k}", own, (5.0, 2.0, 9.0)[: own.shape[1]], STEPS, 0.0)
+        for k, own in enumerate(columns)
+    )
+    found = scores(Readings([together], [slice(0, 4)], 4), asked, 2)
+    assert len(found.known) == 14
+    for part in range(7):
+        only = slice(part, part + 1)
+        single = Residues(together.off[only].copy(), together.cov[only].copy(), together.ages[only].copy(), ((),))
+        alone = scores(Readings([single], [slice(0, 4)], 4), asked, 2)
+        assert np.array_equal(alone.alone.odds[0], found.alone.odds[part])
+        rows = [row for row, one in enumerate(found.known) if one.part == part]
+        assert np.array_equal(alone.beside.odds, found.beside.odds[rows])
 
 
 def test_a_frozen_belief_is_carried_part_by_part() -> None:
     """The covariance of two later parts is what taking every part in turn gives."""
     rng = np.random.default_rng(4)
     step = np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]])
-    root = rng.normal(size=(3, 3))
+    root, design = rng.normal(size=(3, 3)), rng.normal(size=(2, 3))
     walk = np.array([0.3, 0.02, 0.0])
     covs = [root @ root.T]
     for _ in range(9):
         covs.append((np.eye(3) + step) @ covs[-1] @ (np.eye(3) + step).T + np.diag(walk))
-    found = _carried(covs[0], walk, step, np.array([1.0, 4.0, 9.0]))
+    found = carried(covs[0][None], walk[None], step, design, np.array([[1.0, 4.0, 9.0]]))[0]
     for at, j in enumerate((1, 4, 9)):
-        np.testing.assert_allclose(found[at, at], covs[j])
-    np.testing.assert_allclose(found[1, 2], covs[4] @ (np.eye(3) + 5 * step).T)
-    np.testing.assert_allclose(found[2, 1], found[1, 2].T)
+        np.testing.assert_allclose(found[:, at, :, at], design @ covs[j] @ design.T)
+    np.testing.assert_allclose(found[:, 1, :, 2], design @ covs[4] @ (np.eye(3) + 5 * step).T @ design.T)
+    np.testing.assert_allclose(found[:, 2, :, 1], found[:, 1, :, 2].T)
 
 
 CONFIGURATION = from_texts(Path("cell"), cell_texts(single_fault("none")))
