@@ -6,8 +6,6 @@ import logging
 from collections.abc import AsyncIterator, Callable
 from typing import Final
 
-from starlette.concurrency import run_in_threadpool
-
 from feedback.board.source import Source, State
 from feedback.board.times import clock
 
@@ -36,7 +34,7 @@ class Live:
         refresh_due = loop.time() + REFRESH_S  # the first page comes first
         while not self.is_closing:
             if loop.time() >= refresh_due:
-                await run_in_threadpool(self._guarded, self._source.refresh)
+                await asyncio.to_thread(self._guarded, self._source.refresh)
                 refresh_due = loop.time() + REFRESH_S
             await self._look_or_say()
             await asyncio.sleep(LOOK_S)
@@ -53,7 +51,7 @@ class Live:
 
     async def look(self) -> None:
         """Take up the present state, and tell every page when it is another than before."""
-        state = await run_in_threadpool(self._source.state)
+        state = await asyncio.to_thread(self._source.state)
         if _told_apart(state) != _told_apart(self.state):
             self.number += 1
             self._wake()

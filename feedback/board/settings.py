@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from feedback.errors import UsageError
 
-_NAME = re.compile(r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?|\[[0-9a-f:]+\]", re.IGNORECASE)
+_NAME = r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?|\[[0-9a-f:]+\]"
 OWN_NAMES = ("127.0.0.1", "localhost", "[::1]")
 PORT = 8420
 
@@ -30,7 +30,7 @@ class Settings:
 
     def __post_init__(self) -> None:
         for name in self.names:
-            if _NAME.fullmatch(name) is None:
+            if re.fullmatch(_NAME, name, re.IGNORECASE) is None:
                 raise UsageError(
                     f"--lan: found {name!r}; wanted the name or address by which panels call this computer, such as "
                     "board-pc or 192.168.10.5, without http:// and port"

@@ -12,10 +12,11 @@ from feedback.errors import StoreError
 from feedback.ledger.chain import EMPTY, Checkpoint, Event
 from feedback.ledger.chain import moment as moment
 from feedback.ledger.sql import Sql, marks
-from feedback.registers import Register, register
 
 if TYPE_CHECKING:
     import pandas
+
+    from feedback.registers import Register
 
 LIVE = ("open", "accepted")
 EFFECT = ("gain", "gain_low", "gain_high", "parts", "why")
@@ -133,8 +134,10 @@ def streams(sql: Sql, machine: str | None = None) -> list[StreamRow]:
     ]
 
 
-def register_values(sql: Sql, machine: str) -> dict[Register, Decimal]:
+def register_values(sql: Sql, machine: str) -> "dict[Register, Decimal]":
     """What each register was last printed to hold (mm or degrees, radius-valued)."""
+    from feedback.registers import register
+
     found = sql.rows(
         "SELECT register, value FROM register_value WHERE id IN "
         "(SELECT max(id) FROM register_value WHERE machine = ? GROUP BY register) ORDER BY register",
