@@ -1,10 +1,12 @@
 """What a replay asks the store: everything one machine did, which proposals were entered, what the columns rest on."""
 
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from feedback.ledger import queries, recent
-from feedback.ledger.chain import canonical, digest
+from feedback.ledger import probes, queries, recent
+from feedback.ledger.chain import Event, canonical, digest
+from feedback.ledger.fold import TEXTS
 from feedback.ledger.recent import News
 from feedback.ledger.sql import marks
 
@@ -46,6 +48,50 @@ def entries(sql: "Sql", machine: str) -> Iterator[EntryRow]:
             opened_part_id=opened.get(content["id"]) or -1,
             parts=content.get("parts", 0),
         )
+
+
+class Told(NamedTuple):
+    """An event, and the newest text of its machine that had been taken by then, by its number."""
+
+    text: int
+    event: Event
+
+    @property
+    def is_from_a_person(self) -> bool:
+        """Then it counts from the next text on; what a text brought about counts with it."""
+        return bool(self.event.content.get("by"))
+
+
+def told(sql: "Sql", machine: str, kinds: Collection[str]) -> list[Told]:
+    """Every event of these kinds about one machine, oldest first."""
+    texts = _texts(sql, machine)
+    return [Told(_newest(texts, event.seq), event) for event in queries.story(sql, machine, kinds)]
+
+
+def _texts(sql: "Sql", machine: str) -> list[int]:
+    names = sorted(TEXTS)
+    found = sql.rows(
+        f"SELECT seq FROM event WHERE machine = ? AND kind IN ({marks(names)}) ORDER BY seq", (machine, *names)
+    )
+    return [seq for (seq,) in found]
+
+
+def _newest(texts: Sequence[int], seq: int) -> int:
+    """The newest text up to an event; -1 before the first."""
+    at = bisect_right(texts, seq)
+    return texts[at - 1] if at else -1
+
+
+def text_of_parts(sql: "Sql", machine: str) -> dict[int, int]:
+    """By part id the number of the text that completed the part."""
+    return dict(sql.rows("SELECT id, ended FROM part WHERE machine = ? AND ended IS NOT NULL", (machine,)))
+
+
+def checks(sql: "Sql", machine: str) -> list[tuple[int, probes.CheckRow]]:
+    """Everything judged of a machine's probes, each with the number of the text that told of it."""
+    texts = _texts(sql, machine)
+    said = dict(sql.rows("SELECT id, seq FROM probe_check WHERE machine = ?", (machine,)))
+    return [(_newest(texts, said[row.id]), row) for row in probes.checks(sql, machine)]
 
 
 def digest_of(sql: "Sql", machine: str, *facts: Any) -> str:

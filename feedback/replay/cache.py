@@ -11,7 +11,7 @@ from zipfile import BadZipFile
 import numpy as np
 
 from feedback.configuration.facts import Group, Machine
-from feedback.replay.past import ARRAYS, GroupPast
+from feedback.replay.past import ARRAYS, ChangeSeen, GroupPast
 
 FOLDER: Final = "replay"  # under state/
 KEPT: Final = 200  # files; the oldest go first
@@ -54,6 +54,7 @@ def _tidy(folder: Path) -> None:
 def _columns(past: GroupPast) -> dict[str, Any]:
     columns: dict[str, Any] = {name: getattr(past, name) for name in ARRAYS}
     columns["part"] = _text(list(past.part))
+    columns["changes"] = _text([list(one) for one in past.changes])
     columns["doubts"] = _text([[row, list(words)] for row, words in past.doubts.items()])
     for field in fields(past.outlooks):
         value = getattr(past.outlooks, field.name)
@@ -76,7 +77,14 @@ def _past(columns: Mapping[str, Any], group: Group, machine: Machine) -> GroupPa
     doubts = {row: tuple(words) for row, words in _said(columns["doubts"])}
     arrays = {name: columns[name] for name in ARRAYS}
     return GroupPast(
-        group=group, machine=machine, part=_said(columns["part"]), doubts=doubts, outlooks=Outlooks(**known), **arrays
+        group=group,
+        machine=machine,
+        part=_said(columns["part"]),
+        doubts=doubts,
+        outlooks=Outlooks(**known),
+        changes=[ChangeSeen(*one) for one in _said(columns["changes"])],
+        locked=np.full(arrays["value_mm"].shape, -1, dtype=np.int64),  # the store knows
+        **arrays,
     )
 
 

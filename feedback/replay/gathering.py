@@ -2,18 +2,28 @@
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from feedback.configuration.facts import Configuration, Group, Machine
 from feedback.configuration.groups import groups
+from feedback.fitness.judging import seen_of
 from feedback.ledger import past as store
+from feedback.ledger.fold import doubt_check
+from feedback.ledger.probes import CheckRow
 from feedback.ledger.recent import News
 from feedback.replay import cache
-from feedback.replay.past import Entered, GroupPast, followed
+from feedback.replay.arrival import Arrivals, Doubt
+from feedback.replay.fitness import Judged, Placed, Probes, probe_states
+from feedback.replay.past import Entered, GroupPast, follow_group
+from feedback.replay.standing import Turn, locked
+from feedback.replay.told import told
 
-VERSION = 2  # of the columns and of the trend behind them: one more wherever the same text gives other columns
+VERSION = 3  # of the columns and of the trend behind them: one more wherever the same text gives other columns
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
@@ -23,18 +33,37 @@ def gathered(configuration: Configuration, sql: "Sql", machine: str, state: Path
     """The pasts of all groups of one machine that have registers and parts."""
     facts = configuration.machines[machine]
     some = [group for group in groups(configuration, machine) if group.registers]
-    paths = [cache.path_of(state, store.digest_of(sql, machine, *_rests_on(group, facts))) for group in some]
+    rests_on = _rests_on(configuration, some, facts)
+    paths = [cache.path_of(state, store.digest_of(sql, machine, group.key, *rests_on)) for group in some]
     found = [cache.kept(path, group, facts) for path, group in zip(paths, some, strict=True)]
     if any(past is None for past in found):
-        found = list(_followed(sql, facts, some, paths))
-    return [past for past in found if past is not None]
+        found = list(_followed(configuration, sql, facts, some, paths))
+    turns = _turns(sql, machine)
+    return [_with_locks(past, turns) for past in found if past is not None]
 
 
-def _followed(sql: "Sql", machine: Machine, some: Sequence[Group], paths: Sequence[Path]) -> Iterator[GroupPast | None]:
+def _followed(
+    configuration: Configuration, sql: "Sql", machine: Machine, some: Sequence[Group], paths: Sequence[Path]
+) -> Iterator[GroupPast | None]:
     news = store.everything(sql, machine.name)
-    numbers = _numbers(news)
-    seen = _seen_at(news, numbers)
-    entered = [
+    arrivals = _arrivals(sql, machine.name, news)
+    probe = probe_states(_placed(news, arrivals), _probes(configuration, sql, machine))
+    news, numbers = _as_first_believed(news), _numbers(news)
+    entered = _entered(sql, machine.name, _seen_at(news, numbers))
+    found = [follow_group(group, machine, news.of(group), numbers, entered, arrivals) for group in some]
+    causes = iter(told([one for one in found if one is not None], configuration.limits.likelihood))
+    for one, path in zip(found, paths, strict=True):
+        if one is None:
+            yield None
+            continue
+        states = np.array([probe[part] for part in one.past.part_id.tolist()], dtype=np.int8)
+        past = replace(one.past, told=next(causes), probe=states)
+        cache.keep(path, past)
+        yield past
+
+
+def _entered(sql: "Sql", machine: str, seen: dict[tuple[str, str, Decimal], int]) -> list[Entered]:
+    return [
         Entered(
             register=one.register,
             source=one.source,
@@ -43,13 +72,8 @@ def _followed(sql: "Sql", machine: Machine, some: Sequence[Group], paths: Sequen
             number=seen.get((one.register, one.source, Decimal(one.value)), 0),
             parts=one.parts,
         )
-        for one in store.entries(sql, machine.name)
+        for one in store.entries(sql, machine)
     ]
-    for group, path in zip(some, paths, strict=True):
-        past = followed(group, machine, news.of(group), numbers, entered)
-        if past is not None:
-            cache.keep(path, past)
-        yield past
 
 
 def _numbers(news: News) -> dict[int, int]:
@@ -69,13 +93,111 @@ def _seen_at(news: News, numbers: dict[int, int]) -> dict[tuple[str, str, Decima
     return found
 
 
-def _rests_on(group: Group, machine: Machine) -> list[Any]:
-    """What beside the store the columns rest on: the machine's facts, the plan, the priors, and this version."""
+# What was known when --------------------------------------------------------------------------------------------------
+
+
+def _arrivals(sql: "Sql", machine: str, news: News) -> Arrivals:
+    """Which text brought each part, and how doubts came and went."""
+    text_of = store.text_of_parts(sql, machine)
+    places = {(row.at_us, row.part_id) for row in news.measurements}
+    doubts: dict[int, Doubt] = {}
+    again = set[int]()
+    for one in store.told(sql, machine, ("doubted", "doubt-ended", "doubt-lifted")):
+        content, text = one.event.content, one.text
+        if one.event.kind == "doubt-lifted":
+            doubts |= {id: replace(doubts[id], lifted=one.event.seq) for id in content["ids"]}
+            again |= {min((late for late in text_of.values() if late > one.event.seq), default=text)}
+            continue
+        until = None if content["until"] is None else _place(content["until"])
+        if one.event.kind == "doubted":
+            doubts[content["id"]] = Doubt(
+                words=content["words"], since=_place(content["since"]), until=until, told=text
+            )
+            since = doubts[content["id"]].since
+        else:
+            doubts[content["id"]] = replace(doubts[content["id"]], until=until, ended=text)
+            since, until = until or (0, 0), None
+        if any(text_of[place[1]] < text and since < place and (until is None or place <= until) for place in places):
+            again.add(text)
+    return Arrivals(text_of=text_of, doubts=tuple(doubts.values()), again=frozenset(again))
+
+
+def _place(content: Sequence[int]) -> tuple[int, int]:
+    at_us, part_id = content
+    return at_us, part_id
+
+
+def _as_first_believed(news: News) -> News:
+    """Without the marks that the probe's doubts have left since: they are put back as of each part."""
+    mark = doubt_check(0).rstrip("0")
+    return news._replace(
+        measurements=[
+            row._replace(doubts=tuple(doubt for doubt in row.doubts if not doubt[0].startswith(mark)))
+            if row.doubts
+            else row
+            for row in news.measurements
+        ]
+    )
+
+
+def _placed(news: News, arrivals: Arrivals) -> list[Placed]:
+    places = {(row.at_us, row.part_id) for row in news.measurements}
+    return [Placed(place, arrivals.text(place[1])) for place in sorted(places)]
+
+
+def _probes(configuration: Configuration, sql: "Sql", machine: Machine) -> Probes:
+    lifted = store.told(sql, machine.name, ("doubt-lifted",))
+    return Probes(
+        judged=[_judged(row, text, lifted) for text, row in store.checks(sql, machine.name)],
+        artefacts={name: one for name, one in configuration.artefacts.items() if one.is_for(machine.name)},
+        usual=machine.probe.number,
+    )
+
+
+def _judged(row: CheckRow, text: int, lifted: Sequence[store.Told]) -> Judged:
+    later = (one.event for one in lifted if one.event.seq > text and one.event.content["probe"] == row.probe)
+    aside = next((event.seq for event in later), None) if row.result == "failed" else None
+    return Judged(seen_of(row.id, row.content), text, aside)
+
+
+def _turns(sql: "Sql", machine: str) -> list[Turn]:
+    """How the machine's registers were locked and released."""
+    found = []
+    for one in store.told(sql, machine, ("locked", "wrong-way", "released")):
+        content = one.event.content
+        if content.get("what") != "growth":
+            found.append(
+                Turn(
+                    register=content["register"],
+                    text=one.text,
+                    lock=None if one.event.kind == "released" else content["why"],
+                    why=content["why"],
+                    by=content.get("by"),
+                    source=content.get("source"),
+                    parts=content.get("parts", 0),
+                )
+            )
+    return found
+
+
+def _with_locks(past: GroupPast, turns: Sequence[Turn]) -> GroupPast:
+    """Put in at every replay: what people release is no reason to filter again."""
+    rows, words = locked(past, turns)
+    return replace(past, locked=rows, locks=words)
+
+
+def _rests_on(configuration: Configuration, some: Sequence[Group], machine: Machine) -> list[Any]:
+    """What beside the store the columns rest on: the machine's facts, plans, priors, checks, and this version."""
     from feedback.trend.priors import priors_for
 
     facts = [machine.name, machine.unit, str(machine.least_increment_mm), machine.tool_radius, machine.lag]
+    checked = sorted(repr(one) for one in configuration.artefacts.values() if one.is_for(machine.name))
     features = [
         [one.key, one.kind, str(one.lower), str(one.upper), sorted((str(r), str(s)) for r, s in one.moves.items())]
+        for group in some
         for one in group.features
     ]
-    return [VERSION, facts, features, repr(priors_for(group, machine))]
+    setter = [str(machine.setter_mm), str(machine.break_limit_mm)]
+    priors = [repr(priors_for(group, machine)) for group in some]
+    likelihood = configuration.limits.likelihood
+    return [VERSION, facts, machine.probe.number, setter, checked, likelihood, features, priors]

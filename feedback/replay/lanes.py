@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from feedback.evidence import wear_sign
 from feedback.follow import UM_PER_MM
 from feedback.replay.arithmetic import bar_of
-from feedback.replay.past import Counts, Flags, Floats, GroupPast
+from feedback.replay.past import CAUSES, Counts, Flags, Floats, GroupPast
 from feedback.replay.proof import steps
 from rules.limits import Limits
 
@@ -30,6 +30,7 @@ class Lanes:
     kinds: tuple[str, ...]
     keys: tuple[str, ...]  # F, "M1 7101/12"
     rows: Counts  # B
+    first: Counts  # B, the first lane of its group
     # T x B
     error_um: Floats
     sd_um: Floats
@@ -69,8 +70,11 @@ class Lanes:
     lane_of: Counts  # F, one lane of the feature's group
 
 
-def lanes_of(past: GroupPast, since_us: int, until_us: int) -> Lanes:
-    """The lanes of one group; `since_us` and `until_us` bound the blocks."""
+def lanes_of(past: GroupPast, since_us: int, until_us: int, limits: Sequence[Limits] = ()) -> Lanes:
+    """The lanes of one group; `since_us` and `until_us` bound the blocks.
+
+    `limits` in force, one for each register, say where a check of the probe is required.
+    """
     group, registers = past.group, range(len(past.group.registers))
     moved = [[f for f in range(len(group.features)) if past.sensitivity[f, r]] for r in registers]
     known = [_outlooks(past, r) for r in registers]
@@ -85,13 +89,14 @@ def lanes_of(past: GroupPast, since_us: int, until_us: int) -> Lanes:
         kinds=tuple(register.kind for register in group.registers),
         keys=tuple(f"{past.machine.name} {feature.key}" for feature in group.features),
         rows=np.full(len(registers), len(past), dtype=np.int64),
+        first=np.zeros(len(registers), dtype=np.int64),
         error_um=np.stack([one.error_um for one in known], axis=1),
         sd_um=np.stack([one.sd_um for one in known], axis=1),
         margin_um=np.stack([one.margin_um for one in known], axis=1),
         drift_um=seen.slope_um * sign,
         slope_sd_um=seen.slope_sd_um,
         parts=past.outlooks.parts.astype(np.int32),
-        bar=_bars(past),
+        bar=_bars(past, limits or [Limits()] * len(registers)),
         now=past.value_mm / increment,
         hand_um=past.hand_um,
         entry=np.round(past.entry_um / UM_PER_MM / increment, 6),
@@ -109,7 +114,7 @@ def lanes_of(past: GroupPast, since_us: int, until_us: int) -> Lanes:
         pull=np.stack([_row(np.abs(past.sensitivity[m, r]), widest) for r, m in enumerate(moved)]),
         member=np.stack([_row(np.array(m, dtype=np.float64), widest, -1.0) for m in moved]).astype(np.int64),
         read_um=past.read_um,
-        wild=past.wild,
+        wild=past.uncounted,
         lower_um=past.lower_um,
         upper_um=past.upper_um,
         guard_um=past.guard_um,
@@ -135,13 +140,17 @@ def _blocks(past: GroupPast, since_us: int, until_us: int) -> Whole:
     return np.where(np.arange(len(past)) < past.first, BLOCKS, block).astype(np.int8)
 
 
-def _bars(past: GroupPast) -> Whole:
-    """What the rules that no limit touches say; they are asked where there is something to say."""
+def _bars(past: GroupPast, limits: Sequence[Limits]) -> Whole:
+    """What the rules that no replayed limit touches say; they are asked where there is something to say."""
     bars = np.zeros(past.value_mm.shape, dtype=np.int8)
-    is_odd = past.outlooks.unsettled | np.isnan(past.value_mm)
+    required = [one.check_required for one in limits]
+    unfit = np.stack([past.unfit(is_check_required=one) for one in required], axis=1)
+    is_odd = past.outlooks.unsettled | np.isnan(past.value_mm) | unfit | past.apart | (past.locked >= 0)
+    is_odd |= past.told > CAUSES.index("none")
     is_odd[list(past.doubts)] = True
     for row, column in zip(*np.nonzero(is_odd), strict=True):
-        bars[row, column] = bar_of(past.evidence(int(row), int(column)), Limits())
+        evidence = past.evidence(int(row), int(column), is_check_required=required[column])
+        bars[row, column] = bar_of(evidence, Limits())
     return bars
 
 
@@ -207,7 +216,7 @@ def side_by_side(some: Sequence[Lanes]) -> Lanes:
         values = [getattr(one, field.name) for one in some]
         if field.name == "member":
             values = [np.where(value < 0, value, value + start) for value, start in zip(values, features, strict=True)]
-        elif field.name in ("mover", "lane_of"):
+        elif field.name in ("mover", "lane_of", "first"):
             values = [value + start for value, start in zip(values, lanes, strict=True)]
         columns[field.name] = _joined(field.name, values)
     return Lanes(**columns)  # type: ignore[arg-type]

@@ -65,13 +65,20 @@ class Replayed:
         return np.asarray(self.past.read_um + self.extra_um @ self.past.sensitivity.T, dtype=np.float64)
 
 
-def decide_again(past: GroupPast, lanes: Lanes, limits: Sequence[Limits]) -> Replayed:
-    """The past of `past` (whose lanes are `lanes`) under `limits`, one for each register of the group."""
-    return _One(past, lanes, limits).replayed()
+def decide_again(past: GroupPast, lanes: Lanes, limits: Sequence[Limits], *, is_corrected: bool = True) -> Replayed:
+    """The past of `past` (whose lanes are `lanes`) under `limits`, one for each register of the group.
+
+    Without `is_corrected` the corrections really made stay and no other is put in: what the limits say of the parts as
+    they were cut. What people did with a proposal (accept it, reject it, allow growth) is then not known.
+    """
+    if not is_corrected:
+        past = replace(past, hand_um=past.hand_um + past.entry_um, entry_um=np.zeros_like(past.entry_um))
+    return _One(past, lanes, limits, is_corrected).replayed()
 
 
 class _One:
-    def __init__(self, past: GroupPast, lanes: Lanes, limits: Sequence[Limits]) -> None:
+    def __init__(self, past: GroupPast, lanes: Lanes, limits: Sequence[Limits], is_corrected: bool) -> None:
+        self.is_corrected = is_corrected
         self.past, self.lanes, self.limits = past, lanes, limits
         self.registers = past.group.registers
         count = len(self.registers)
@@ -86,7 +93,8 @@ class _One:
         self.path = np.zeros((len(past), count))
         share = np.array([one.band for one in limits])
         self.ask_beyond = SAFE * np.nanmin(share[:, None] * lanes.half_um / lanes.pull, axis=1)
-        self.is_odd = (lanes.bar != 0) | ~(lanes.margin_um > 0) | ~np.isfinite(lanes.error_um)
+        unfit = np.stack([past.unfit(is_check_required=one.check_required) for one in limits], axis=1)
+        self.is_odd = unfit | (lanes.bar != 0) | ~(lanes.margin_um > 0) | ~np.isfinite(lanes.error_um)
 
     def replayed(self) -> Replayed:
         for row in range(len(self.past)):
@@ -182,11 +190,11 @@ class _One:
         track, limits = self.tracks[column], self.limits[column]
         pending = UNDER_WAY if column in self.under_way else None
         standing = Standing(pending=pending, unproven=unproven.get(str(self.registers[column])))
-        evidence = self.past.evidence(row, column, track, standing, extra_um)
+        evidence = self.past.evidence(row, column, track, standing, extra_um, is_check_required=limits.check_required)
         decision = decide(evidence, limits)
         if decision.answer != "leave":
             self.said.append(Said(row, column, decision, decided_cause(evidence, decision)))
-        if decision.step is not None and column not in self.under_way:
+        if self.is_corrected and decision.step is not None and column not in self.under_way:
             acts = int(self.past.due_row[row, column])
             found = Correction(
                 column=column,

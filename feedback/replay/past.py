@@ -3,22 +3,36 @@
 The estimates do not depend on the limits, and the trend is linear in known moves (design: filter once, decide many). So
 the group is followed once, by the same `Follower` as live, and everything a rule may look at is read from here. Changes
 that came from proposals are kept apart from all others: a replay takes them out and puts its own in.
+
+What stood in the way at a part, whatever the limits, stands here too, and none of the columns looks ahead:
+
+- facts of the parts: what the whole machine told (`told`), a tool setter that says something else (`apart`), the
+  probe's state (`probe`), readings as they were believed when they came, locks on a broken or missing tool and on what
+  moved together (`locked`);
+- what rests on the corrections really made: a lock because a change did not do what it promised. It stands as long as
+  it stood, also under limits that would not have made that change: whatever was wrong with the register, or with the
+  readings of those parts, was wrong all the same. And a part told to have moved may in truth have been an own
+  correction with another effect than promised: a replayed one has just the promised effect, so a replay cannot know.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from decimal import Decimal
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
+from feedback.common import Told
 from feedback.configuration.facts import Group, Machine
 from feedback.delay import parts_before_entry
 from feedback.evidence import Forecast, Standing, Witness
+from feedback.fitness.standing import MOST_PRESSING_FIRST
 from feedback.follow import UM_PER_MM, Change, Follower, Happening, Moment, PartSeen, Progress, Track
-from rules.evidence import Evidence
+from feedback.locks import tells_of_break
+from feedback.replay.arrival import AS_THEY_CAME, LAST, Arrivals, Stretch, stretches
+from rules.evidence import Cause, Evidence
 
 if TYPE_CHECKING:
     from feedback.trend.outlooks import Outlooks, Prediction
@@ -26,9 +40,13 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+Codes = NDArray[np.int8]
 
 NOBODY = Standing()
-PARTS_AFTER_LATE_NEWS = 400  # as live: the group is followed again from so many of its newest parts
+CAUSES: Final[tuple[Cause, ...]] = get_args(Cause)
+NOT_ASKED: Final = -1
+FIT, UNCHECKED = MOST_PRESSING_FIRST.index("fit"), MOST_PRESSING_FIRST.index("unchecked")
+FORBIDS: Final = (MOST_PRESSING_FIRST.index("failed"), MOST_PRESSING_FIRST.index("due"))
 ROWS_AT_ONCE = 20_000  # followed together; changes memory only
 
 
@@ -51,6 +69,14 @@ class Entered:
         return self.register, self.source, self.value
 
 
+class ChangeSeen(NamedTuple):
+    """The log line that showed a register to have been changed before a row."""
+
+    row: int
+    column: int
+    source: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class GroupPast:
     """n parts of one group with F features and R registers; row k rests on what had arrived with part k.
@@ -63,11 +89,13 @@ class GroupPast:
     group: Group
     machine: Machine
     part_id: Counts
+    text: Counts  # the text that completed the part
     number: Counts  # the machine's own count of parts, of this group or not
     at_us: Counts
     part: Sequence[str]
     doubts: Mapping[int, tuple[str, ...]]  # row -> words, where there are any
-    read_um: Floats  # n x F, deviations from nominal; nan: not read, or not believed
+    read_um: Floats  # n x F, deviations from nominal; nan: not read, or not believed when it came
+    void: Flags  # n, its readings were believed when they came and later came to be in doubt
     fresh: Flags  # n x R, a new tool was recorded since the row before
     value_mm: Floats  # n x R
     hand_um: Floats  # n x R
@@ -76,6 +104,12 @@ class GroupPast:
     delay: Counts  # n x R, parts that would be cut between this one and the first cut with a correction proposed now
     ahead: Counts  # n, parts taken to be cut before an entry, as far as was known: how far the trend looks ahead
     outlooks: "Outlooks"
+    apart: Flags  # n x R, the tool setter says something else than the parts
+    told: Codes  # n x R, what all readings of the machine tell of the register: place in CAUSES, or NOT_ASKED
+    probe: Codes  # n, the state of the probe: place in MOST_PRESSING_FIRST
+    changes: Sequence[ChangeSeen]
+    locked: Counts  # n x R, which of `locks` stood against the register; -1: none
+    locks: Sequence[str] = ()
     first: int = 0  # the row from which on a replay decides
 
     def __len__(self) -> int:
@@ -118,6 +152,15 @@ class GroupPast:
         """n x F: the trend left the reading out."""
         return self.outlooks.wild[:, : len(self.group.features)]
 
+    @property
+    def uncounted(self) -> Flags:
+        """n x F: readings that say nothing of how good the parts were."""
+        return self.wild | self.void[:, None]
+
+    def unfit(self, *, is_check_required: bool) -> Flags:
+        """n: nothing may be corrected by such a probe."""
+        return np.asarray(self.probe != FIT if is_check_required else np.isin(self.probe, FORBIDS), dtype=np.bool_)
+
     @cached_property
     def due_row(self) -> Counts:
         """n x R: the first row that is cut with a correction proposed after this one; n where there is none."""
@@ -144,16 +187,39 @@ class GroupPast:
         track: Track | None = None,
         standing: Standing = NOBODY,
         extra_um: Floats | None = None,
+        *,
+        is_check_required: bool = False,
     ) -> Evidence:
-        """What the rules look at after a row, with so much more in the registers; without `track`, as really held."""
+        """What the rules look at after a row, with so much more in the registers; without `track`, as really held.
+
+        To `standing` is added what stood in the way whatever was corrected.
+        """
         seen = self.forecast.after(row)
         if extra_um is not None:
             shift = self.sensitivity * extra_um
             total, own = np.array(seen.total_um) + shift.sum(axis=1), np.array(seen.own_um) + shift
             seen = replace(seen, total_um=total.tolist(), own_um=own.tolist())
-        moment = Moment(seen=self.seen(row, extra_um), tracks={}, changes=())
+        apart = frozenset(self.group.registers[column : column + 1] if self.apart[row, column] else ())
+        moment = Moment(seen=self.seen(row, extra_um), tracks={}, changes=(), apart=apart)
         held = Track(value=self.value(row, column)) if track is None else track
-        return self.witnesses[column].evidence(seen, moment, held, standing)
+        standing = self._stood(row, column, standing, is_check_required)
+        return self.witnesses[column].evidence(seen, moment, held, standing, told=self._told(row, column))
+
+    def _stood(self, row: int, column: int, standing: Standing, is_check_required: bool) -> Standing:
+        lock = int(self.locked[row, column])
+        words = None if lock < 0 else self.locks[lock]
+        is_broken = tells_of_break(words)
+        is_unfit = self.probe[row] != FIT if is_check_required else self.probe[row] in FORBIDS
+        return replace(
+            standing,
+            locked=None if is_broken else words,
+            broken=words if is_broken else None,
+            unfit=f"the probe was {MOST_PRESSING_FIRST[self.probe[row]]}" if is_unfit else None,
+        )
+
+    def _told(self, row: int, column: int) -> Told | None:
+        cause = int(self.told[row, column])
+        return None if cause == NOT_ASKED else Told(CAUSES[cause], "")
 
     def value(self, row: int, column: int) -> Decimal | None:
         """What a register held, as it was printed."""
@@ -176,22 +242,40 @@ class GroupPast:
         start, stop, _ = rows.indices(len(self))
         columns = {name: getattr(self, name)[rows] for name in (*ARRAYS, "part", "outlooks")}
         doubts = {row - start: words for row, words in self.doubts.items() if start <= row < stop}
-        return replace(self, doubts=doubts, **columns)
+        changes = [one._replace(row=one.row - start) for one in self.changes if start <= one.row < stop]
+        return replace(self, doubts=doubts, changes=changes, locked=self.locked[rows], **columns)
 
 
 ARRAYS = (
     "part_id",
+    "text",
     "number",
     "at_us",
     "passed",
     "read_um",
+    "void",
     "fresh",
     "value_mm",
     "hand_um",
     "entry_um",
     "delay",
     "ahead",
+    "apart",
+    "told",
+    "probe",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Followed:
+    """A group's past, with what weighing the whole machine's readings needs beside it.
+
+    `again` are the rows before which the group started over, with what it then saw once more.
+    """
+
+    past: GroupPast
+    travel_um: Floats  # n x R, as the follower counts it
+    again: Sequence[tuple[int, Progress]]
 
 
 def followed(
@@ -201,71 +285,43 @@ def followed(
     numbers: Mapping[int, int],
     entered: Sequence[Entered],
 ) -> GroupPast | None:
-    """The past of `group`, or None without parts or registers.
+    """The past of `group` alone, each part come by itself and nothing ever doubted; see `follow_group`."""
+    found = follow_group(group, machine, happenings, numbers, entered)
+    return None if found is None else found.past
 
-    `happenings` in the order in which they happened; `numbers` counts the machine's parts by part id.
+
+def follow_group(
+    group: Group,
+    machine: Machine,
+    happenings: Sequence[Happening],
+    numbers: Mapping[int, int],
+    entered: Sequence[Entered],
+    arrivals: Arrivals = AS_THEY_CAME,
+) -> Followed | None:
+    """`group` followed through its past, part by part as it came; None without parts or registers.
+
+    `happenings` in the order in which they happened, with every reading that was believed at first; `numbers` counts
+    the machine's parts by part id. What concerns the whole machine (`told`, `probe`, `locked`) is not filled in.
     """
     if not group.registers or not any(isinstance(one, PartSeen) for one in happenings):
         return None
     follower = Follower(group, machine)
     pieces: list[_Piece] = []
-    for restart, some in _stretches(happenings):
-        if restart is not None:
+    for stretch in stretches(happenings, arrivals):
+        known = None
+        if stretch.known is not None:
             follower = Follower(group, machine)
-            follower.advance(restart)
-        for few in _portions(some):
-            piece = _piece(follower.advance(few), {one.key for one in entered})
-            pieces += [] if piece is None else [piece]
-    return _joined(group, machine, pieces, numbers, entered) if pieces else None
+            known = follower.advance(stretch.known)
+        pieces += _pieces(follower, stretch, known)
+    return _joined(group, machine, pieces, numbers, entered, arrivals) if pieces else None
 
 
-def _stretches(happenings: Sequence[Happening]) -> Iterator[tuple[Sequence[Happening] | None, Sequence[Happening]]]:
-    """What arrived in order, and before each stretch after late news what the group is followed again from.
-
-    Part ids count arrivals. A late part has no row: the newest part is decided on, as live.
-    """
-    ids = [one.part_id for one in happenings if isinstance(one, PartSeen)]
-    late = _late(ids)
-    if not late:
-        yield None, happenings
-        return
-    on_time = [part for part in sorted(ids) if part not in late]
-    bounds = sorted({min((part for part in on_time if part > one), default=-1) for one in late} - {-1})
-    for low, high in zip([-1, *bounds], [*bounds, max(ids) + 1], strict=True):
-        begin, end = _last_before(happenings, low, late), _last_before(happenings, high, late)
-        known = None if low < 0 else _newest([one for one in happenings if _is_known(one, low, begin)])
-        yield known, [one for one in happenings if _belongs(one, low, high, begin, end, late)]
-
-
-def _late(ids: Sequence[int]) -> set[int]:
-    """Ids (in the order of their times) of parts that arrived when a later one had been taken already."""
-    late, least_after = set(), np.inf
-    for part in reversed(ids):
-        if part > least_after:
-            late.add(part)
-        least_after = min(least_after, part)
-    return late
-
-
-def _last_before(happenings: Sequence[Happening], part_id: int, late: set[int]) -> int:
-    """The time of the last part on time that arrived before `part_id`."""
-    seen = (one for one in happenings if isinstance(one, PartSeen) and one.part_id not in late)
-    return max((one.at_us for one in seen if one.part_id < part_id), default=-1)
-
-
-def _is_known(one: Happening, low: int, begin: int) -> bool:
-    return one.part_id < low if isinstance(one, PartSeen) else one.at_us <= begin
-
-
-def _belongs(one: Happening, low: int, high: int, begin: int, end: int, late: set[int]) -> bool:
-    if isinstance(one, PartSeen):
-        return low <= one.part_id < high and one.part_id not in late
-    return begin < one.at_us <= end
-
-
-def _newest(happenings: Sequence[Happening]) -> Sequence[Happening]:
-    places = [place for place, one in enumerate(happenings) if isinstance(one, PartSeen)]
-    return happenings[places[-PARTS_AFTER_LATE_NEWS] :] if len(places) > PARTS_AFTER_LATE_NEWS else happenings
+def _pieces(follower: Follower, stretch: Stretch, known: Progress | None) -> Iterator["_Piece"]:
+    for few in _portions(stretch.happenings):
+        progress = follower.advance(few)
+        if progress.outlooks is not None:
+            yield _Piece(progress.moments, progress.outlooks, known)
+            known = None
 
 
 def _portions(happenings: Sequence[Happening]) -> Iterator[Sequence[Happening]]:
@@ -275,19 +331,8 @@ def _portions(happenings: Sequence[Happening]) -> Iterator[Sequence[Happening]]:
 @dataclass(frozen=True, slots=True)
 class _Piece:
     moments: Sequence[Moment]
-    changes: Sequence[tuple[int, Change, bool]]  # row, change, asked for by a proposal
     outlooks: "Outlooks"
-
-
-def _piece(progress: Progress, entries: set[tuple[str, str, Decimal]]) -> _Piece | None:
-    if progress.outlooks is None:
-        return None
-    changes = [
-        (row, change, _key(change) in entries)
-        for row, moment in enumerate(progress.moments)
-        for change in moment.changes
-    ]
-    return _Piece(progress.moments, changes, progress.outlooks)
+    known: Progress | None  # what was seen once more before it
 
 
 def _key(change: Change) -> tuple[str, str, Decimal]:
@@ -295,36 +340,61 @@ def _key(change: Change) -> tuple[str, str, Decimal]:
 
 
 def _joined(
-    group: Group, machine: Machine, pieces: Sequence[_Piece], numbers: Mapping[int, int], entered: Sequence[Entered]
-) -> GroupPast:
+    group: Group,
+    machine: Machine,
+    pieces: Sequence[_Piece],
+    numbers: Mapping[int, int],
+    entered: Sequence[Entered],
+    arrivals: Arrivals,
+) -> Followed:
     moments = [moment for piece in pieces for moment in piece.moments]
-    starts = np.cumsum([0, *(len(piece.moments) for piece in pieces)])
-    changes = [
-        (int(start) + row, change, is_entry)
-        for start, piece in zip(starts, pieces, strict=False)
-        for row, change, is_entry in piece.changes
-    ]
+    starts = np.cumsum([0, *(len(piece.moments) for piece in pieces)]).tolist()
+    again = [(start, piece.known) for start, piece in zip(starts, pieces, strict=False) if piece.known is not None]
+    outlooks = joined_outlooks([piece.outlooks for piece in pieces])
+    past = _past(group, machine, moments, outlooks, numbers, entered, arrivals)
+    return Followed(past, _by_register(group, moments, lambda track: track.travel_um), again)
+
+
+def _past(
+    group: Group,
+    machine: Machine,
+    moments: Sequence[Moment],
+    outlooks: "Outlooks",
+    numbers: Mapping[int, int],
+    entered: Sequence[Entered],
+    arrivals: Arrivals,
+) -> GroupPast:
+    asked = {one.key for one in entered}
+    changes = [(row, one, _key(one) in asked) for row, moment in enumerate(moments) for one in moment.changes]
     seen = [moment.seen for moment in moments]
     keys = [feature.key for feature in group.features]
     number = np.array([numbers[one.part_id] for one in seen], dtype=np.int64)
+    text = [arrivals.text(one.part_id) for one in seen]
     shape = (len(moments), len(group.registers))
     return GroupPast(
         group=group,
         machine=machine,
         part_id=np.array([one.part_id for one in seen], dtype=np.int64),
+        text=np.maximum.accumulate(np.array(text, dtype=np.int64)),
         number=number,
         at_us=np.array([one.at_us for one in seen], dtype=np.int64),
         passed=np.array([moment.passed for moment in moments], dtype=np.int64),
         part=[one.part for one in seen],
         doubts={row: one.doubts for row, one in enumerate(seen) if one.doubts},
         read_um=np.array([[one.deviations.get(key, np.nan) for key in keys] for one in seen]),
+        void=np.array([bool(one.deviations) and bool(arrivals.doubted(one, LAST)) for one in seen]),
         fresh=_by_register(group, moments, lambda track: track.parts_since_new_tool == 1).astype(np.bool_),
         value_mm=_by_register(group, moments, lambda track: np.nan if track.value is None else float(track.value)),
         hand_um=_moved(group, shape, [(row, one) for row, one, is_entry in changes if not is_entry]),
         entry_um=_moved(group, shape, [(row, one) for row, one, is_entry in changes if is_entry]),
         delay=_delays(group, machine, shape, number, numbers, changes, entered, seen),
         ahead=_ahead(machine.lag, number, entered),
-        outlooks=joined_outlooks([piece.outlooks for piece in pieces]),
+        outlooks=outlooks,
+        apart=np.array([[register in moment.apart for register in group.registers] for moment in moments]),
+        told=np.full(shape, NOT_ASKED, dtype=np.int8),
+        probe=np.full(len(moments), UNCHECKED, dtype=np.int8),
+        changes=[ChangeSeen(row, group.registers.index(one.register), one.source) for row, one, _ in changes],
+        locked=np.full(shape, -1, dtype=np.int64),
     )
 
 

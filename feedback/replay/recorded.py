@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 ANSWERS: Final = frozenset({"accepted", "rejected"})
 
 Progress = Callable[[int, int], None]
+Heard = Callable[[str, Entry], None]
 Key = tuple[str, str]  # register, part
 
 
@@ -70,15 +71,17 @@ def decided_again(
     machines: Sequence[str] | None = None,
     span: Span = EVERYTHING,
     progress: Progress | None = None,
+    heard: Heard | None = None,
 ) -> Compared:
     """Tell the history of `sql` again in an empty store under `scratch`; `limits` is a limits.toml to put in force.
 
     Answers differ where a decision would have been another; under the limits in force also where only a word would.
+    `heard` is told every decision made again with its machine: also those that only repeat what was said before.
     """
     total = queries.head(sql).count
     compared = Compared()
     with Store.open(scratch) as store, store.writing(moment(0)) as tx:
-        again = _Again(tx, folder, limits, machines, span, compared)
+        again = _Again(tx, folder, limits, machines, span, compared, heard)
         for told in _tellings(queries.events(sql)):
             again.tell(told)
             if progress is not None:
@@ -135,7 +138,9 @@ class _Again:
         machines: Sequence[str] | None,
         span: Span,
         compared: Compared,
+        heard: Heard | None = None,
     ) -> None:
+        self.heard = heard
         self.tx, self.folder, self.limits, self.machines = tx, folder, limits, machines
         self.span, self.compared = span, compared
         self.texts = RecordedTexts(folder)
@@ -209,6 +214,8 @@ class _Again:
                 self.compared.recorded += 1
                 self.compared.same += made.get(key) == entry
         for key, entry in made.items():
+            if self.heard is not None:
+                self.heard(machine, entry)
             self.said[machine, key[0]] = before = recorded.get(key) or self.said.get((machine, key[0])) or entry
             if key[1] in within:
                 self.compared.given[machine, key[0], before["answer"]] += 1

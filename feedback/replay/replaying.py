@@ -19,6 +19,7 @@ from feedback.replay.past import GroupPast
 from feedback.replay.recorded import Compared, decided_again
 from feedback.replay.span import EVERYTHING, Span
 from feedback.replay.table import Line, Turn, lines, turns
+from rules.limits import Limits
 
 if TYPE_CHECKING:
     from feedback.cell import Cell
@@ -61,12 +62,9 @@ def replay(
     for faults of `limits`; UsageError for a machine the cell has not, and where there is nothing to replay.
     """
     configuration = with_limits(cell.configuration, limits)
-    found = gather(cell, machines, span)
-    table = configuration.limits
+    found = gather(cell, machines, span, configuration)
     done = [
-        decide_again(
-            past, lanes, [table.for_register(past.machine.name, register) for register in past.group.registers]
-        )
+        decide_again(past, lanes, _limits(past, configuration))
         for past, lanes in zip(found.pasts, found.lanes, strict=True)
     ]
     compared = _compared(cell, limits, machines, span, progress) if recorded else None
@@ -87,11 +85,17 @@ def _compared(
         return decided_again(sql, cell.folder, Path(scratch), text, machines, span, progress)
 
 
-def gather(cell: "Cell", machines: Sequence[str] | None, span: Span) -> Gathered:
-    """The pasts of `machines` (None: all); UsageError where none of them has a part in the span."""
-    names = _checked(cell.configuration, machines)
+def gather(
+    cell: "Cell", machines: Sequence[str] | None, span: Span, configuration: Configuration | None = None
+) -> Gathered:
+    """The pasts of `machines` (None: all); UsageError where none of them has a part in the span.
+
+    `configuration` (None: the cell's own) says how likely a cause must be to be named, and where a check is required.
+    """
+    configuration = configuration or cell.configuration
+    names = _checked(configuration, machines)
     with cell.store.reading() as sql:
-        some = [past for name in names for past in gathered(cell.configuration, sql, name, cell.folder / "state")]
+        some = [past for name in names for past in gathered(configuration, sql, name, cell.folder / "state")]
         made = [{**one, "machine": name} for name in names for one in store_of_past.corrections(sql, name)]
     some = [past for past in (one.window(span.since_us, span.until_us) for one in some) if len(past) > past.first]
     if not some:
@@ -101,7 +105,13 @@ def gather(cell: "Cell", machines: Sequence[str] | None, span: Span) -> Gathered
         )
     since_us = min(int(past.at_us[past.first]) for past in some)
     until_us = max(int(past.at_us[-1]) for past in some)
-    return Gathered(pasts=some, lanes=[lanes_of(past, since_us, until_us) for past in some], corrections=made)
+    lanes = [lanes_of(past, since_us, until_us, _limits(past, configuration)) for past in some]
+    return Gathered(pasts=some, lanes=lanes, corrections=made)
+
+
+def _limits(past: GroupPast, configuration: Configuration) -> list[Limits]:
+    table = configuration.limits
+    return [table.for_register(past.machine.name, register) for register in past.group.registers]
 
 
 def _checked(configuration: Configuration, machines: Sequence[str] | None) -> list[str]:

@@ -15,7 +15,8 @@ class Line:
     """One register (or a machine as a whole, `register` "all"), as it really was and as it would have been.
 
     Spreads are of what its features read, from the centre of the tolerance, in um (mdeg for a rotary register);
-    readings that the trend left out as wild do not count in them. `outside` is a share of all believed readings,
+    readings that the trend left out as wild do not count in them, and none that came to be in doubt counts anywhere.
+    `outside` is a share of all believed readings,
     `room_um` the smallest distance of one to its limit (negative: outside). `held` and `stopped` count parts at which a
     correction had to wait for a person, or the run was to be stopped.
     """
@@ -82,10 +83,11 @@ class _Read:
 
 def _read(past: GroupPast, read_um: Floats, features: Flags) -> _Read:
     rows = slice(past.first, None)
-    read, wild = read_um[rows][:, features], past.wild[rows][:, features]
+    read, is_left_out = read_um[rows][:, features], past.uncounted[rows][:, features]
     lower, upper = past.lower_um[features], past.upper_um[features]
     off, room = read - (lower + upper) / 2, np.minimum(upper - read, read - lower)
-    return _Read(off[~np.isnan(off) & ~wild], room[~np.isnan(room)])
+    is_void = np.broadcast_to(past.void[rows, None], room.shape)
+    return _Read(off[~np.isnan(off) & ~is_left_out], room[~np.isnan(room) & ~is_void])
 
 
 def _register(one: Replayed, column: int, given: Given | None) -> Line:

@@ -19,8 +19,11 @@ def past() -> GroupPast:
 
 def assert_equal(one: GroupPast, other: GroupPast) -> None:
     for name in cache.ARRAYS:
-        assert np.array_equal(getattr(one, name), getattr(other, name), equal_nan=name != "fresh"), name
+        assert np.array_equal(
+            getattr(one, name), getattr(other, name), equal_nan=getattr(one, name).dtype.kind == "f"
+        ), name
     assert (list(one.part), dict(one.doubts)) == (list(other.part), dict(other.doubts))
+    assert list(one.changes) == list(other.changes)
     for field in fields(one.outlooks):
         mine, theirs = getattr(one.outlooks, field.name), getattr(other.outlooks, field.name)
         if isinstance(mine, np.ndarray):
