@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from feedback.ledger.chain import moment
 from feedback.replay.replaying import Replay
-from feedback.replay.tuning import KEYS, Tried, Tuned
+from feedback.replay.tuning import KEYS, Tried, Tuned, to_expect
 
 if TYPE_CHECKING:
     import pandas
@@ -48,7 +48,9 @@ def _flags(tuned: Tuned, one: Tried) -> dict[str, bool]:
 
 
 def tried_row(one: Tried) -> dict[str, Any]:
-    """One setting with its results, as plain values."""
+    """One setting with its results and what to expect of other parts (95 % intervals), as plain values."""
     limits = {name: getattr(one.limits, name) for name in KEYS.values()}
     spans = {f"{name}_{key}": value for name in ("first", "later") for key, value in asdict(getattr(one, name)).items()}
-    return {**limits, **spans}
+    (low_um, high_um), (fewest, most) = to_expect(one)
+    expected = {"rms_um_low": low_um, "rms_um_high": high_um, "per_100_low": fewest, "per_100_high": most}
+    return {**limits, **spans, **{f"expect_{key}": value for key, value in expected.items()}}

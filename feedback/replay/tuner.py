@@ -18,8 +18,9 @@ from feedback.replay.lanes import Lanes, side_by_side
 from feedback.replay.many import Outcome, decide_many
 from feedback.replay.proposed import proposed
 from feedback.replay.replaying import gather, with_limits
+from feedback.replay.search import ROUNDS, first_settings
 from feedback.replay.span import EVERYTHING, Span
-from feedback.replay.tuning import Goal, Scope, Tried, Tuned, finer_settings, first_settings, judged, pick, tried
+from feedback.replay.tuning import Goal, Scope, Tried, Tuned, judged, tried
 from feedback.replay.workers import done
 from rules.limits import Limits
 
@@ -91,10 +92,10 @@ def _tuned(some: Sequence[Lanes], table: LimitTable, scope: Scope, goal: Goal, p
     together = side_by_side(some)
     in_force = [_limits(table, name) for name in together.names]
     now = in_force[int(np.argmax(scope.lanes(together)))]
-    coarse = first_settings(now)
-    results = _tried(some, together, in_force, scope, coarse, power)
-    fine = finer_settings(now, pick(results, goal).limits)
-    results += _tried(some, together, in_force, scope, [one for one in fine if one not in coarse], power)
+    results = _tried(some, together, in_force, scope, first_settings(now), power)
+    for next_settings in ROUNDS:
+        if more := next_settings(results, goal):
+            results += _tried(some, together, in_force, scope, more, power)
     return judged(scope, results, goal)
 
 

@@ -7,30 +7,27 @@ adopt or not. What was chosen on the first part of the past is judged on the res
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from math import exp, log
 from typing import Final, Literal
 
 import numpy as np
 
 from feedback.replay.lanes import BLOCKS, Lanes
 from feedback.replay.many import Outcome
-from feedback.replay.past import Flags
+from feedback.replay.past import Flags, Floats
 from rules.limits import Limits
 
 Goal = Literal["tighter", "fewer"]
+Interval = tuple[float, float]
 CHOSEN_ON: Final = 12  # of the BLOCKS stretches of time: 60 %; the rest is for judging
-BANDS: Final = (0.10, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50, 0.60, 0.80)
-AIMS: Final = (0.0, 0.5, 1.0)
-CONFIDENCES: Final = (0.90, 0.99)
-EVIDENCES: Final = (2, 3, 5, 8)
-SETTLES: Final = (1, 2, 4)
-STEPS: Final = (0.5, 1.0, 2.0)  # of the step in force
+LEAST_EVIDENCE: Final = 2  # proposed: whether to correct on one part, a person decides
 WORTH: Final = 1.01  # a limit is changed only for more than one per cent
+BARGAIN: Final = 1.03  # above the line between its neighbours, more corrections buy less than they do elsewhere
+GAIN: Final = 1.02  # from one setting of the front to the next; less is not worth a person's reading
 LEAST_PARTS: Final = 100  # in each span; fewer say little about rare corrections
 LEAST_CORRECTIONS: Final = 5  # on the first span by the busiest setting; a process that asks for fewer is stable
 _NO_GAIN: Final = "no gain that chance would not explain; keep the limits in force"
-DRAWS: Final = 2000
-SEED: Final = 20261125  # of the resampling: the same past gives the same words
+STUDENT: Final = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365)  # 97.5 % for 1 to 7 degrees of freedom
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,21 +41,6 @@ class Scope:
         """B: the lanes that belong to it."""
         found = table.names if self.is_register else table.kinds
         return np.array([name == self.name for name in found], dtype=np.bool_)
-
-
-def first_settings(now: Limits) -> list[Limits]:
-    """Those in force, and a grid over band, aim and confidence."""
-    grid = [replace(now, band=b, aim=a, confidence=c) for b, a, c in product(BANDS, AIMS, CONFIDENCES)]
-    return [now, *(one for one in grid if one != now)]
-
-
-def finer_settings(now: Limits, chosen: Limits) -> list[Limits]:
-    """Around a setting: other evidence, other settling, another step."""
-    found = [
-        replace(chosen, evidence=evidence, settle=settle, step_um=min(now.travel_um, now.step_um * step))
-        for evidence, settle, step in product(EVIDENCES, SETTLES, STEPS)
-    ]
-    return [one for one in dict.fromkeys(found) if one != chosen]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,8 +63,9 @@ class Tried:
     limits: Limits
     first: Span
     later: Span
-    squares: tuple[float, ...]  # sum of squares in every stretch, for resampling
+    squares: tuple[float, ...]  # sum of squares in every stretch of time
     read: tuple[int, ...]
+    corrected: tuple[int, ...]  # corrections in every stretch
 
 
 def tried(outcome: Outcome, table: Lanes, scope: Scope, each: Sequence[Limits]) -> list[Tried]:
@@ -103,6 +86,7 @@ def tried(outcome: Outcome, table: Lanes, scope: Scope, each: Sequence[Limits]) 
                 later=spans[1],
                 squares=tuple(squares.tolist()),
                 read=tuple(int(count) for count in read),
+                corrected=tuple(int(n) for n in outcome.corrections[:BLOCKS, lanes, s].sum(axis=1)),
             )
         )
     return found
@@ -134,20 +118,55 @@ def _parts_of_machines(outcome: Outcome, lanes: Flags, blocks: slice) -> int:
 
 
 def front(some: Sequence[Tried]) -> list[Tried]:
-    """The settings that no other beats in both corrections and spread on the first span, fewest corrections first."""
+    """The settings worth having by the first span, fewest corrections first.
+
+    No other beats them in both corrections and spread; none spreads more than three per cent wider than the line
+    between two others, on logarithms, would have it; and each is at least two per cent tighter than the one before.
+    """
     best: list[Tried] = []
     for one in sorted(some, key=lambda one: (one.first.corrections, one.first.rms_um)):
         if not best or one.first.rms_um < best[-1].first.rms_um:
             best.append(one)
-    return best
+    return _apart(_bargains(best))
+
+
+def _bargains(edge: Sequence[Tried]) -> list[Tried]:
+    places = [(log(max(0.5, one.first.corrections)), log(max(1e-6, one.first.rms_um))) for one in edge]
+    below = _hull(places)
+    lines = np.interp([x for x, _ in places], [x for x, _ in below], [y for _, y in below])
+    return [one for one, (_, y), line in zip(edge, places, lines, strict=True) if y <= line + log(BARGAIN)]
+
+
+def _apart(edge: Sequence[Tried]) -> list[Tried]:
+    kept: list[Tried] = []
+    for one in edge:
+        if not kept or GAIN * one.first.rms_um <= kept[-1].first.rms_um:
+            kept.append(one)
+    return kept
+
+
+def _hull(places: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The lower convex hull of places that ascend in x (Andrew 1979)."""
+    kept: list[tuple[float, float]] = []
+    for x, y in places:
+        while len(kept) > 1 and _is_above(kept[-1], kept[-2], (x, y)):
+            kept.pop()
+        kept.append((x, y))
+    return kept
+
+
+def _is_above(middle: tuple[float, float], left: tuple[float, float], right: tuple[float, float]) -> bool:
+    return (middle[1] - left[1]) * (right[0] - left[0]) >= (right[1] - left[1]) * (middle[0] - left[0])
 
 
 def pick(some: Sequence[Tried], goal: Goal) -> Tried:
     """What is no worse than the limits in force (the first of `some`) in one thing, and best in the other.
 
-    "tighter": the least spread with no more corrections. "fewer": the fewest corrections with no more spread.
+    "tighter": the least spread with no more corrections. "fewer": the fewest corrections with no more spread. Never
+    on less evidence than two parts, unless that is in force: one reading may be a chip, which no past need have shown.
     """
-    now = some[0].first
+    now, evidence = some[0].first, min(LEAST_EVIDENCE, some[0].limits.evidence)
+    some = [one for one in some if one.limits.evidence >= evidence]
     if goal == "tighter":
         able = [one for one in some if one.first.corrections <= now.corrections]
         least = min(one.first.rms_um for one in able)
@@ -171,7 +190,7 @@ class Tuned:
     """What came of one scope: all settings tried (the first is the one in force), the front, and what to say of it.
 
     `chosen` is None where the past does not suffice to choose. `ratio` is its spread over that of the limits in force
-    on the later span, with a 95 % interval from resampling stretches of time.
+    on the later span, with a 95 % interval from the scatter between stretches of time.
     """
 
     scope: Scope
@@ -226,22 +245,45 @@ def _too_little(now: Tried, some: Sequence[Tried]) -> str | None:
 
 
 def compared(one: Tried, other: Tried) -> tuple[float, float, float]:
-    """Ratio of the spreads on the later span, and its 95 % interval over resampled stretches (Efron 1979)."""
+    """Ratio of the spreads on the later span, and its 95 % interval."""
+    above, below = (np.array(each.squares[CHOSEN_ON:BLOCKS]) for each in (one, other))
+    ratio = float(np.sqrt(above.sum() / below.sum()))
+    return ratio, *_around(ratio, above, below, power=0.5)
+
+
+def to_expect(one: Tried) -> tuple[Interval, Interval]:
+    """RMS and corrections for 100 parts to expect of other parts: 95 % intervals from the later span.
+
+    New edges and wear make stretches differ; the scatter between them is what the intervals come from.
+    """
     later = slice(CHOSEN_ON, BLOCKS)
-    above, below = np.array(one.squares[later]), np.array(other.squares[later])
-    has_read = np.array(other.read[later]) > 0
-    above, below = above[has_read], below[has_read]
-    draws = np.random.default_rng(SEED).integers(0, len(above), (DRAWS, len(above)))
-    ratios = np.sqrt(above[draws].sum(axis=1) / below[draws].sum(axis=1))
-    low, high = np.quantile(ratios, (0.025, 0.975))
-    return float(np.sqrt(above.sum() / below.sum())), float(low), float(high)
+    read = np.array(one.read[later], dtype=np.float64)
+    rms = _around(one.later.rms_um, np.array(one.squares[later]), read, power=0.5)
+    return rms, _around(one.later.per_100, np.array(one.corrected[later], dtype=np.float64), np.ones(len(read)))
+
+
+def _around(value: float, sums: Floats, weights: Floats, power: float = 1.0) -> Interval:
+    """95 % interval of the ratio of totals to this power, `value`, over stretches of time taken for independent.
+
+    Ratio estimate (Cochran 1977, 6.3) on logarithms, with Student's quantile: eight stretches resampled (Efron 1979)
+    promised too much, the truth lay outside for one setting in seven of a process whose edges break in.
+    """
+    sums, weights = sums[weights > 0], weights[weights > 0]
+    if len(sums) < 2 or not sums.sum():
+        return 0.0, float("inf")
+    off = sums - weights * sums.sum() / weights.sum()
+    share = power * float(np.sqrt(len(off) / (len(off) - 1) * np.square(off).sum()) / sums.sum())
+    reach = exp(STUDENT[len(sums) - 2] * share)
+    return value / reach, value * reach
 
 
 def _words(chosen: Tried, now: Tried, ratio: tuple[float, float, float]) -> str:
+    rms, corrections = to_expect(chosen)
     return (
         f"on the later {chosen.later.parts} parts: {now.later.corrections} -> {chosen.later.corrections} corrections, "
         f"RMS {now.later.rms_um:.2f} -> {chosen.later.rms_um:.2f} um "
-        f"(x {ratio[0]:.2f}, 95 % interval {ratio[1]:.2f} to {ratio[2]:.2f})"
+        f"(x {ratio[0]:.2f}, 95 % interval {ratio[1]:.2f} to {ratio[2]:.2f}); of other parts expect RMS "
+        f"{rms[0]:.2f} to {rms[1]:.2f} um with {corrections[0]:.2f} to {corrections[1]:.2f} corrections for 100"
     )
 
 

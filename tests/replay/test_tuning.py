@@ -3,22 +3,14 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from feedback.configuration.loading import from_texts
+from feedback.replay.lanes import BLOCKS
 from feedback.replay.proposed import proposed
-from feedback.replay.tuning import (
-    BLOCKS,
-    Scope,
-    Span,
-    Tried,
-    compared,
-    finer_settings,
-    first_settings,
-    front,
-    judged,
-    pick,
-)
+from feedback.replay.search import ROUNDS, first_settings, nearer, other_evidence, other_steps
+from feedback.replay.tuning import CHOSEN_ON, Scope, Span, Tried, compared, front, judged, pick, to_expect
 from feedback.simulate.scenarios import SITUATIONS
 from feedback.simulate.writer import cell_texts
 from rules.limits import Limits
@@ -49,6 +41,7 @@ def tried(limits: Limits, corrections: int, rms_um: float, later_um: float | Non
         later=span(corrections, later, parts),
         squares=tuple(squares),
         read=(10,) * BLOCKS,
+        corrected=(corrections // BLOCKS,) * BLOCKS,
     )
 
 
@@ -59,6 +52,30 @@ def test_the_front_holds_what_nothing_else_beats() -> None:
     """Neither more corrections for the same spread nor a wider one for the same corrections is shown as a choice."""
     some = [tried(NOW, 20, 5.0), tried(WIDE, 10, 8.0), tried(TIGHT, 20, 4.0), tried(NARROW, 40, 4.1)]
     assert [(one.first.corrections, one.first.rms_um) for one in front(some)] == [(10, 8.0), (20, 4.0)]
+
+
+def test_a_worse_bargain_than_its_neighbours_is_not_on_the_front() -> None:
+    """Half the spread for twice the corrections is the price; a setting that asks clearly more is not shown."""
+    at = [tried(replace(NOW, band=band), *point) for band, point in ((0.4, (10, 8.0)), (0.2, (20, 4.0)))]
+    fair, dear = tried(replace(NOW, band=0.3), 14, 5.8), tried(replace(NOW, band=0.3), 14, 6.4)
+    assert front([*at, fair]) == [at[0], fair, at[1]]
+    assert front([*at, dear]) == at
+
+
+def test_settings_alike_are_shown_once() -> None:
+    """One more correction for a hundredth less spread is no choice worth reading."""
+    some = [tried(WIDE, 10, 8.0), tried(TIGHT, 11, 7.92), tried(NARROW, 12, 7.0)]
+    assert [one.limits for one in front(some)] == [WIDE, NARROW]
+
+
+def test_correcting_on_one_part_is_shown_but_not_proposed() -> None:
+    """What one reading after a new edge is worth a person may see; one reading may be a chip, so it is not proposed."""
+    one_part = replace(TIGHT, evidence=1)
+    some = [tried(NOW, 20, 5.0), tried(replace(TIGHT, evidence=2), 20, 4.5), tried(one_part, 20, 4.0)]
+    assert [one.limits for one in front(some)] == [one_part]
+    assert pick(some, "tighter").limits.evidence == 2
+    own = [tried(replace(NOW, evidence=1), 20, 5.0), *some[1:]]
+    assert pick(own, "tighter").limits == one_part
 
 
 def test_tighter_costs_no_correction_and_fewer_costs_no_spread() -> None:
@@ -127,15 +144,62 @@ def test_the_interval_is_wide_where_stretches_differ() -> None:
     assert wide[2] - wide[1] > 0.3
 
 
+def test_what_to_expect_holds_in_nineteen_of_twenty() -> None:
+    """Of other parts of the same process the stated range is right as often as it says, new edges and all."""
+    rng = np.random.default_rng(20261125)
+    inside = []
+    for _ in range(400):
+        squares, corrected = rng.gamma(2.0, 125.0, BLOCKS), rng.poisson(8.0, BLOCKS)  # of 10 readings: RMS 5
+        later = Span(
+            parts=80,
+            corrections=int(corrected[CHOSEN_ON:].sum()),
+            per_100=float(corrected[CHOSEN_ON:].sum()) / 0.8,
+            rms_um=float(np.sqrt(squares[CHOSEN_ON:].sum() / 80)),
+            outside=0.0,
+            held=0,
+            stopped=0,
+        )
+        one = replace(tried(NOW, 20, 5.0), later=later, squares=tuple(squares), corrected=tuple(corrected))
+        rms, corrections = to_expect(one)
+        inside.append((rms[0] <= 5.0 <= rms[1], corrections[0] <= 80.0 <= corrections[1]))
+    assert np.mean(inside, axis=0) == pytest.approx(0.95, abs=0.035)
+
+
+def test_nothing_is_promised_from_nothing() -> None:
+    """Where the later parts saw no correction, how many there will be is not known."""
+    calm = replace(tried(NOW, 20, 5.0), corrected=(1,) * CHOSEN_ON + (0,) * (BLOCKS - CHOSEN_ON))
+    assert to_expect(calm)[1] == (0.0, float("inf"))
+
+
 def test_the_search_begins_with_what_is_in_force() -> None:
     """The limits in force are one of the settings, so that every other is held against them."""
     settings = first_settings(NOW)
     assert settings[0] == NOW
     assert len(set(settings)) == len(settings) == 54
-    finer = finer_settings(NOW, TIGHT)
-    assert TIGHT not in finer
-    assert {one.band for one in finer} == {0.2}
-    assert all(one.step_um <= NOW.travel_um for one in finer)
+
+
+def test_the_search_goes_on_along_the_front() -> None:
+    """Between the settings of the grid and on other evidence, at both ends: not only around what would be chosen."""
+    some = [tried(NOW, 20, 5.0), tried(WIDE, 10, 8.0), tried(NARROW, 40, 3.0)]
+    evidence = other_evidence(some, "tighter")
+    assert {(one.band, one.evidence) for one in evidence} >= {(0.6, 1), (0.6, 2), (0.1, 1), (0.1, 8)}
+    finer = nearer(some, "tighter")
+    assert {one.band for one in finer} >= {0.55, 0.70, 0.12}
+    assert {one.confidence for one in finer} == {0.99, 0.95}
+    steps = other_steps(some, "tighter")
+    assert {(one.settle, one.step_um) for one in steps} >= {(1, 20.0), (4, 40.0)}
+    assert {one.band for one in steps} == {NOW.band}
+    assert all(one.step_um <= NOW.travel_um for one in steps)
+
+
+def test_no_setting_is_tried_twice() -> None:
+    """A second look at the same past gives the same result and only costs time."""
+    some = [tried(NOW, 20, 5.0), tried(WIDE, 10, 8.0), tried(NARROW, 40, 3.0)]
+    for settings in ROUNDS:
+        found = settings(some, "fewer")
+        assert len(set(found)) == len(found)
+        assert not {one.limits for one in some} & set(found)
+        some += [tried(one, 30, 9.0) for one in found]
 
 
 TEXT = """\
