@@ -115,13 +115,26 @@ def play(names: Sequence[str], parts: int, seeds: Sequence[int]) -> Iterator[tup
 def play_rivals(name: str, parts: int, seeds: Sequence[int]) -> dict[Key, Score]:
     """Hand rules and the oracle under all seeds of one scenario together."""
     bench = BenchMachine(SITUATIONS[name])
-    errors, setup = bench.errors(parts, seeds), bench.scenario.setup()
+    errors = bench.errors(parts, seeds)
     scores: dict[Key, Score] = {NOTHING: bench.score(errors, np.zeros_like(errors.untouched_um), 0)}
+    scores |= {key: _played(bench, errors, policy) for key, policy in _rivals(bench, errors)}
+    return scores | play_oracle(bench, errors)
+
+
+def play_oracle(bench: BenchMachine, errors: SimulatedErrors) -> dict[Key, Score]:
+    """The oracle with every band and aim, on all seeds of `errors` together."""
+    expected_um = expected_errors(bench, errors)
+    return {
+        ("oracle", band, aim): _played(bench, errors, OraclePolicy(expected_um, bench.band_um(band), aim))
+        for band, aim in product(ORACLE_BANDS, ORACLE_AIMS)
+    }
+
+
+def _played(bench: BenchMachine, errors: SimulatedErrors, policy: Policy) -> Score:
+    setup = bench.scenario.setup()
     steps = np.array([setup.step_um(register) for register in setup.registers])
-    for key, policy in _rivals(bench, errors):
-        held_um, corrections = run_policy(policy, errors, bench.centre_um, steps, bench.delay)
-        scores[key] = bench.score(errors, held_um, corrections)
-    return scores
+    held_um, corrections = run_policy(policy, errors, bench.centre_um, steps, bench.delay)
+    return bench.score(errors, held_um, corrections)
 
 
 def play_trueup(name: str, parts: int, seed: int) -> dict[Key, Score]:
@@ -138,9 +151,6 @@ def _rivals(bench: BenchMachine, errors: SimulatedErrors) -> Iterator[tuple[Key,
     yield EWMA, Ewma(own, 0.2).start(seeds)
     for weight in WEIGHTS:
         yield ("ewma", weight, 0.0), Ewma(own, weight).start(seeds)
-    expected_um = expected_errors(bench, errors)
-    for band, aim in product(ORACLE_BANDS, ORACLE_AIMS):
-        yield ("oracle", band, aim), OraclePolicy(expected_um, bench.band_um(band), aim)
 
 
 def _trueup(bench: BenchMachine, errors: SimulatedErrors) -> Iterator[tuple[Key, Score]]:
