@@ -117,7 +117,8 @@ class Cell:
     def document(self) -> dict[str, Any]:
         """The answer document of design schema trueup/1."""
         with self.store.reading() as sql:
-            answer = status.compose(self.folder, self.configuration.name, self.configuration.machines, sql.rows)
+            units = status.units_of(self.configuration)
+            answer = status.compose(self.folder, self.configuration.name, units, sql.rows)
         if troubles := self.troubles():
             answer["troubles"] = troubles
         return answer

@@ -9,13 +9,17 @@ import os
 import sqlite3
 import tomllib
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from feedback import answers
 from feedback.errors import StoreError, UsageError
+from feedback.inches import answer_in_own_unit
+
+if TYPE_CHECKING:
+    from feedback.configuration.facts import Configuration
 
 DECISIONS = "SELECT machine, payload FROM decision ORDER BY machine, register"
 PROPOSALS = """
@@ -43,8 +47,11 @@ def document(folder: Path) -> dict[str, Any]:
         return compose(folder, facts.name, facts.machines, ask)
 
 
-def compose(folder: Path, cell: str, machines: Iterable[str], ask: Ask) -> dict[str, Any]:
-    """The answer document from what the store holds; `ask` runs one query."""
+def compose(folder: Path, cell: str, units: Mapping[str, str], ask: Ask) -> dict[str, Any]:
+    """The answer document from what the store holds, its words in each machine's own unit; `ask` runs one query.
+
+    `units` is what each machine counts in, in the order of the answers.
+    """
     newest = {}
     for id, status, digest, payload, by, note, doubted in ask(PROPOSALS, ()):
         entry = answers.proposal_entry(id, status, digest, json.loads(payload), by, note, doubted)
@@ -56,8 +63,10 @@ def compose(folder: Path, cell: str, machines: Iterable[str], ask: Ask) -> dict[
         decision = json.loads(payload)
         of_register = (machine, decision["register"])
         shown = answers.with_proposal(decision, newest.get(of_register))
-        by_machine[machine].append(answers.with_lock(shown, machine, locks.get(of_register)))
-    return answers.cell_document(cell, machines, by_machine, _unreadable(ask), _probes(ask))
+        shown = answers.with_lock(shown, machine, locks.get(of_register))
+        by_machine[machine].append(answer_in_own_unit(shown, units.get(machine, "mm")))
+    probes = {machine: answer_in_own_unit(probe, units.get(machine, "mm")) for machine, probe in _probes(ask).items()}
+    return answers.cell_document(cell, units, by_machine, _unreadable(ask), probes)
 
 
 def _probes(ask: Ask) -> dict[str, dict[str, Any]]:
@@ -91,7 +100,7 @@ class CellFacts(NamedTuple):
 
     name: str
     store: str
-    machines: list[str]
+    machines: Mapping[str, str]  # what each counts in: mm or inch
     time_zone: str
 
 
@@ -101,12 +110,18 @@ def cell_facts(folder: Path) -> CellFacts:
         cell = tomllib.loads((folder / "cell.toml").read_text(encoding="utf-8-sig"))
         head = cell["cell"]
         zone = str(head.get("time_zone", "UTC"))
-        return CellFacts(str(head["name"]), str(head.get("store", "sqlite")), list(cell["machine"]), zone)
-    except (OSError, ValueError, KeyError, TypeError):
+        units = {name: str(facts["unit"]) for name, facts in cell["machine"].items()}
+        return CellFacts(str(head["name"]), str(head.get("store", "sqlite")), units, zone)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         from feedback.configuration.loading import load
 
         facts = load(folder)
-        return CellFacts(facts.name, facts.store, list(facts.machines), facts.time_zone.key)
+        return CellFacts(facts.name, facts.store, units_of(facts), facts.time_zone.key)
+
+
+def units_of(facts: "Configuration") -> dict[str, str]:
+    """What each machine counts in."""
+    return {name: machine.unit for name, machine in facts.machines.items()}
 
 
 @contextmanager

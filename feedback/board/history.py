@@ -110,7 +110,7 @@ def _row(event: Event, zone: ZoneInfo) -> Row:
         kind=event.kind,
         what=KINDS.get(event.kind, event.kind),
         register=str(content.get("register", "")),
-        proposal=str(content.get("id", "")),
+        proposal="" if "doubt" in event.kind else str(content.get("id", "")),  # a doubt's number means nothing
         person=str(content.get("by") or ""),
         old=str(proposal.get("now", content.get("from", ""))),
         new=str(proposal.get("new", content.get("to", content.get("value", "")))),

@@ -47,7 +47,7 @@ def _seen(desk: Desk) -> dict[str, Any]:
 
 
 def _machine(desk: Desk, machine: dict[str, Any]) -> dict[str, Any]:
-    return {"machine": machine["machine"], "probes": [_probe(desk, probe) for probe in machine["probes"]]}
+    return {**machine, "probes": [_probe(desk, probe) for probe in machine["probes"]]}
 
 
 def _probe(desk: Desk, probe: dict[str, Any]) -> dict[str, Any]:

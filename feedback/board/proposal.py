@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from feedback import answers
 from feedback.board.times import stamp, told
+from feedback.inches import in_own_unit
 from feedback.ledger.chain import Event
 
 CAUSES: Mapping[str, str] = {
@@ -67,7 +68,8 @@ class Step:
 def why(content: Mapping[str, Any]) -> str:
     """Two sentences: what is going on, and what follows from it."""
     entry = {"answer": "correct", "reasons": content["reasons"]}
-    reasons = [words.rstrip(".") for words in answers.main_reasons(entry)]
+    unit = content["page"]["unit"]
+    reasons = [in_own_unit(words, unit).rstrip(".") for words in answers.main_reasons(entry)]
     first = CAUSES.get(content["cause"], f"The cause is {content['cause']}")
     if reasons:
         first = f"{first}: {reasons[0]}"
@@ -114,7 +116,8 @@ def exact_steps(events: Iterable[Event], zone: ZoneInfo) -> list[Step]:
 def step_words(event: Event, *, with_change: bool = True) -> str:
     """One event in words: who, what, why and where it was seen."""
     content = event.content
-    pieces = [f"by {content['by']}"] if content.get("by") else []
+    pieces = [f"probe {content['probe']}"] if "probe" in content else []
+    pieces += [f"by {content['by']}"] if content.get("by") else []
     if event.kind == "proposed":
         proposal = content["proposal"]
         pieces.append(f"after part {proposal['part']}")

@@ -11,6 +11,7 @@ from typing import Final
 
 import jinja2
 
+from feedback.inches import in_own_unit
 from feedback.signs import shown
 
 HERE: Final = Path(__file__).parent
@@ -69,4 +70,5 @@ def templates(version: str) -> jinja2.Environment:
         bytecode_cache=None if sys.dont_write_bytecode else _Compiled(),
     )
     environment.globals["version"] = version
+    environment.filters["in_own_unit"] = in_own_unit
     return environment

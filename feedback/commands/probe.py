@@ -11,6 +11,7 @@ from feedback.commands.answering import LOOK, json_option, print_json
 
 CHECKS_LISTED = 8
 PARTS_LISTED = 12
+UNREADABLE_LISTED = 4
 _STATES: Mapping[str, str] = {
     "fit": "fit to measure",
     "due": "its check is due; nothing is proposed until it passes",
@@ -110,6 +111,16 @@ def _lines(found: Mapping[str, Any]) -> Iterator[str]:
             yield from _checks(probe["checks"])
             yield from _charts(probe["charts"])
             yield from _doubts(probe["doubts"])
+        yield from _unreadable(machine)
+
+
+def _unreadable(machine: Mapping[str, Any]) -> Iterator[str]:
+    found = machine["unreadable"]
+    if found:
+        head = "lines on checks and repeats that cannot be understood and do not count"
+        yield f"{machine['machine']}: {head}: {len(found)}"
+        yield from (f"    {line}" for line in found[-UNREADABLE_LISTED:])
+        yield "    mend what prints them, then probe the artefact again"
 
 
 def _calibration(found: Mapping[str, Any] | None) -> Iterator[str]:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from feedback.answers import page_words
+from feedback.inches import in_own_unit
 
 if TYPE_CHECKING:
     from feedback.cell import Cell
@@ -30,7 +31,8 @@ def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
         )
     yield "    what every rule said:"
     for reason in content["reasons"]:
-        yield f"        {reason['rule']:<15} {reason['verdict']:<6} {reason['words']}"
+        words = in_own_unit(reason["words"], content["page"]["unit"])
+        yield f"        {reason['rule']:<15} {reason['verdict']:<6} {words}"
     yield f"    rests on parts {', '.join(content['parts'])}"
     yield from _wrapped("    log lines: ", content["evidence"])
     yield from (f"    caution: {words}" for words in content.get("cautions", ()))

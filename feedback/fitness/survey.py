@@ -32,6 +32,7 @@ def fitness_of(configuration: Configuration, machine: Machine, sql: "Sql") -> di
         "state": worst.name,
         "words": worst.words,
         "probes": [_probe(state, machine, examiner.artefacts, rows, doubts, sql) for state in kept],
+        "unreadable": probes.unreadable_checks(sql, machine.name),
     }
 
 

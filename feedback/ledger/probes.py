@@ -94,6 +94,23 @@ def _unreadable_calibrations(sql: "Sql", machine: str, seq: int) -> list[ProbeRe
     ]
 
 
+def unreadable_checks(sql: "Sql", machine: str) -> list[str]:
+    """Lines on checks and repeats that nobody could read, with where and why, oldest first.
+
+    A calibration nobody could read is no such line: it is judged, and failed.
+    """
+    rows = sql.rows(
+        "SELECT path, line, column_no, reason, text FROM unreadable WHERE machine = ? "
+        "AND (upper(text) LIKE ? OR upper(text) LIKE ?) ORDER BY id",
+        (machine, "%ARTEFACT%", "%REPEAT%"),
+    )
+    return [
+        f"{path}:{line}:{column}: {reason}"
+        for path, line, column, reason, text in rows
+        if text.lstrip().upper().startswith(("ARTEFACT", "REPEAT"))
+    ]
+
+
 def _place_of(sql: "Sql", part_id: int | None, taken_at_us: int) -> Place:
     """Right after that part; a log that has shown no part yet is as old as the moment it was taken."""
     at_us = None if part_id is None else sql.value("SELECT at_us FROM part WHERE id = ?", (part_id,))

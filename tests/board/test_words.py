@@ -1,5 +1,6 @@
 """What the board says, made without a server: reader, shop, history, limits, CSV."""
 
+import json
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -14,6 +15,7 @@ from feedback.board.source import Since
 from feedback.board.times import told
 from feedback.heartbeat import Beat
 from feedback.ledger import queries
+from feedback.ledger.chain import Event
 from tests.stories.story import RADIUS, Story, machine
 
 ZONE = ZoneInfo("Europe/Lisbon")
@@ -148,6 +150,14 @@ def test_the_history_can_be_filtered_and_paged(story: Story, id: str) -> None:
     assert asked(machine="M2") == []
     assert asked(before=str(every[0].number)) == [row.kind for row in every[1:]]
     assert asked(before="9" * 40) == asked(before="-1") == asked(before="x") == [row.kind for row in every]
+
+
+def test_a_doubt_names_its_probe_and_no_proposal() -> None:
+    """The number by which a doubt is kept does not stand where proposals stand."""
+    content = {"id": 23, "probe": 1, "why": "ring RING1 read 0.00308 mm too big"}
+    event = Event(4, us(NOW), "doubted", "M1", json.dumps(content), None, "", "")
+    (row,) = history.rows([event], history.Filter(), ZONE)
+    assert (row.proposal, row.words) == ("", "probe 1; ring RING1 read 0.00308 mm too big")
 
 
 @pytest.mark.parametrize("cell", ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1", "  =1", "-", '=HYPERLINK("x")'])

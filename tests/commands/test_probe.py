@@ -52,6 +52,30 @@ def test_an_incomplete_calibration_names_the_missing_value(tell: Tell) -> None:
     assert "FAILED  missing RYM" in said.out
 
 
+def test_a_check_that_cannot_be_read_is_named_with_what_to_do(tell: Tell) -> None:
+    """A decimal comma on the ring's line: where it stands, what was found and wanted, and that it does not count."""
+    story = ring(calibrate(shop(tell), GOOD), 0.4).cut(1)
+    story.deliver("artefact RING1 ACTUAL 40,0012 TEMP 20\nREPEAT RING1 POINT 1 ACTUAL\nFEATURE 99 ACTUAL 1\n")
+    said = trueup("probe", cell=story.folder).out.splitlines()
+
+    head = said.index("M1: lines on checks and repeats that cannot be understood and do not count: 2")
+    assert "M1/" in said[head + 1]
+    assert "40,0012" in said[head + 1]
+    assert "decimal" in said[head + 1]
+    assert "ACTUAL" in said[head + 2]
+    assert said[head + 3] == "    mend what prints them, then probe the artefact again"
+
+
+def test_the_history_names_the_probe_and_not_the_number_of_a_doubt(checked: Story) -> None:
+    """Cast and lifted: which probe, why, by whom; the number by which a doubt is kept means nothing to anybody."""
+    trueup("probe", "lift", "M1", "--by", "pe", "--why", "swarf on the ring", cell=checked.folder)
+    said = trueup("history", cell=checked.folder).out.splitlines()
+
+    cast, lifted = (next(line for line in said if f" {kind} " in line) for kind in ("doubted", "doubt-lifted"))
+    assert "doubted       probe 1  ring RING1 read 0.00398 mm too big" in cast
+    assert lifted.endswith("doubt-lifted  probe 1  by pe  swarf on the ring")
+
+
 def test_the_chart_is_drawn_with_every_check_on_it(checked: Story, tmp_path: Path) -> None:
     """Eleven good checks are dots, the one beyond the limit is a cross; the picture is well-formed."""
     said = trueup("probe", "--picture", str(tmp_path / "charts"), cell=checked.folder)
