@@ -1,14 +1,16 @@
 """The limits view for the engineer: those in force, others tried on the cell's past, and their adoption by a person."""
 
+from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from feedback.board.access import RefusedError, may
-from feedback.board.desk import Desk, address_of, desk_of, form_of, page
+from feedback.board.acting import Form, acted
+from feedback.board.desk import Desk, desk_of, page
 from feedback.board.guard import PICTURE_POLICY
 from feedback.board.limits import FILE, registers_of, tables
 from feedback.board.other_limits import KNOBS, Scope, changes, knobs_of, limits_text, scopes
@@ -67,7 +69,7 @@ def _tried(desk: Desk, scope: Scope, query: dict[str, str]) -> dict[str, Any]:
     return {"trial": trial, "moved": moved, "settings": settings}
 
 
-def _moved(query: dict[str, str], scope: Scope) -> dict[str, str]:
+def _moved(query: Mapping[str, str], scope: Scope) -> dict[str, str]:
     moved = changes(query, scope)
     if not moved:
         raise UsageError("found the limits in force; nothing was changed; wanted at least one of them moved")
@@ -82,16 +84,7 @@ def picture(request: Request) -> Response:
 
 async def adopt(request: Request) -> Response:
     """A person who may change limits puts them in place, with a reason; the history keeps both."""
-    desk, typed = desk_of(request), dict[str, str]()
-    try:
-        typed = await form_of(request)
-        await run_in_threadpool(_adopt, desk, typed, address_of(request))
-    except TrueupError as error:
-        status = error.status if isinstance(error, RefusedError) else 409
-        seen = await run_in_threadpool(_seen_again, desk, typed)
-        return page(request, "limits.html", status, **{**seen, "refused": str(error), "typed": typed})
-    await desk.live.look()
-    return RedirectResponse("/limits", 303)
+    return await acted(request, _adopt, "limits.html", partial(_seen_again, desk_of(request)), "/limits")
 
 
 def _seen_again(desk: Desk, typed: dict[str, str]) -> dict[str, Any]:
@@ -103,20 +96,16 @@ def _seen_again(desk: Desk, typed: dict[str, str]) -> dict[str, Any]:
         return _seen(desk, "default")
 
 
-def _adopt(desk: Desk, typed: dict[str, str], address: str) -> None:
-    cell = desk.source.cell()
+def _adopt(form: Form) -> None:
+    cell = form.desk.source.cell()
     configuration = cell.configuration
-    person, why = typed.get("person", ""), typed.get("words", "").strip()
-    if person not in configuration.people:
-        raise UsageError("found no person; nothing was changed; say who adopts these limits")
-    if not why:
-        raise UsageError("other limits need a reason; nothing was changed; say it in a few words")
-    scope = _scope(scopes(configuration, registers_of(configuration)), typed.get("scope", "default"))
-    text = limits_text(configuration.texts.get(FILE, ""), scope, _moved(typed, scope), why)
-    desk.access.check(person, typed.get("pin", ""), address, desk.now_s)
+    person, why = form.person("adopts these limits"), form.reason("other limits need")
+    scope = _scope(scopes(configuration, registers_of(configuration)), form.typed.get("scope", "default"))
+    text = limits_text(configuration.texts.get(FILE, ""), scope, _moved(form.typed, scope), why)
+    form.check_pin()
     try:
-        with desk.source.acting:
-            cell.adopt_limits(text, by=person, why=why, seen=typed.get("configuration", ""))
+        with form.desk.source.acting:
+            cell.adopt_limits(text, by=person, why=why, seen=form.field("configuration"))
     except ConfigurationError as error:
         raise UsageError(f"{error}\nnothing was changed") from None
 

@@ -2,16 +2,16 @@
 
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
-from feedback.board.access import RefusedError, may
-from feedback.board.desk import Desk, address_of, desk_of, form_of, page
+from feedback.board.access import may
+from feedback.board.acting import Form, acted
+from feedback.board.desk import Desk, desk_of, page
 from feedback.board.guard import PICTURE_POLICY
 from feedback.board.times import told
-from feedback.errors import TrueupError, UsageError
+from feedback.errors import UsageError
 from feedback.ledger.chain import microseconds
 
 STATES = {
@@ -92,30 +92,18 @@ def chart(request: Request) -> Response:
 
 async def lift(request: Request) -> Response:
     """A person answers for what was measured while a probe failed."""
-    desk, typed = desk_of(request), dict[str, str]()
-    try:
-        typed = await form_of(request)
-        await run_in_threadpool(_lift, desk, typed, address_of(request))
-    except TrueupError as error:
-        status = error.status if isinstance(error, RefusedError) else 409
-        seen = await run_in_threadpool(_seen, desk)
-        return page(request, "probe.html", status, **seen, refused=str(error), typed=typed)
-    await desk.live.look()
-    return RedirectResponse("/probe", 303)
+    desk = desk_of(request)
+    return await acted(request, _lift, "probe.html", lambda _: _seen(desk), "/probe")
 
 
-def _lift(desk: Desk, typed: dict[str, str], address: str) -> None:
-    cell = desk.source.cell()
-    person, why, number = typed.get("person", ""), typed.get("words", "").strip(), typed.get("probe", "")
-    if person not in cell.configuration.people:
-        raise UsageError("found no person; nothing was changed; say who lifts the doubt")
-    if not why:
-        raise UsageError("lifting a doubt needs a reason; nothing was changed; say what was found")
+def _lift(form: Form) -> None:
+    person, why = form.person("lifts the doubt"), form.reason("lifting a doubt needs", "what was found")
+    number = form.field("probe")
     if not (number.isascii() and number.isdigit()):
         raise UsageError("found no probe; nothing was changed; open the page anew")
-    desk.access.check(person, typed.get("pin", ""), address, desk.now_s)
-    with desk.source.acting:
-        cell.release_probe(typed.get("machine", ""), int(number), by=person, why=why)
+    form.check_pin()
+    with form.desk.source.acting:
+        form.desk.source.cell().release_probe(form.field("machine"), int(number), by=person, why=why)
 
 
 routes = [

@@ -1,15 +1,16 @@
 """The proposal view, and the answers of people to it."""
 
+from functools import partial
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from feedback.board import proposal
-from feedback.board.access import RefusedError, may
-from feedback.board.desk import Desk, address_of, desk_of, form_of, page
+from feedback.board.access import may
+from feedback.board.acting import Form, acted
+from feedback.board.desk import Desk, desk_of, page
 from feedback.board.guard import PICTURE_POLICY
 from feedback.board.shop import reading_words
 from feedback.configuration.words import limit_facts
@@ -105,30 +106,19 @@ def snippet(request: Request) -> Response:
 async def answer(request: Request) -> Response:
     """A person accepts or rejects; refused words come back with everything typed but the PIN."""
     desk, id = desk_of(request), request.path_params["id"]
-    typed: dict[str, str] = {}
-    try:
-        typed = await form_of(request)
-        await run_in_threadpool(_answer, desk, id, typed, address_of(request))
-    except TrueupError as error:
-        status = error.status if isinstance(error, RefusedError) else 409
-        seen = await run_in_threadpool(_seen, desk, id)
-        return page(request, "proposal.html", status, **seen, refused=str(error), typed=typed)
-    await desk.live.look()
-    return RedirectResponse(f"/proposal/{id}", 303)
+    return await acted(request, partial(_answer, id), "proposal.html", lambda _: _seen(desk, id), f"/proposal/{id}")
 
 
-def _answer(desk: Desk, id: str, typed: dict[str, str], address: str) -> None:
-    cell = desk.source.cell()
-    person, words, digest = typed.get("person", ""), typed.get("words", "").strip(), typed.get("digest", "")
-    act = typed.get("act")
+def _answer(id: str, form: Form) -> None:
+    act = form.field("act")
     if act not in ("accept", "reject"):
         raise UsageError("found neither accept nor reject; nothing was changed; press one of the two")
-    if person not in cell.configuration.people:
-        raise UsageError("found no person; nothing was changed; say who answers")
-    if act == "reject" and not words:
-        raise UsageError("a rejection needs a reason; nothing was changed; say it in a few words")
-    desk.access.check(person, typed.get("pin", ""), address, desk.now_s)
-    with desk.source.acting:
+    person, words = form.person("answers"), form.field("words")
+    if act == "reject":
+        words = form.reason("a rejection needs")
+    form.check_pin()
+    cell, digest = form.desk.source.cell(), form.field("digest")
+    with form.desk.source.acting:
         if act == "accept":
             cell.accept(id, by=person, note=words, digest=digest)
         else:

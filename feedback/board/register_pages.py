@@ -1,18 +1,19 @@
 """The view of one register: what it and its features did, what was changed and what that brought."""
 
+from functools import partial
 from typing import Any
 from urllib.parse import urlencode
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from feedback.board import columns, proposal
-from feedback.board.access import RefusedError, may
-from feedback.board.desk import Desk, address_of, desk_of, form_of, page
+from feedback.board.access import may
+from feedback.board.acting import Form, acted
+from feedback.board.desk import Desk, desk_of, page
 from feedback.board.history import Filter, rows
-from feedback.errors import TrueupError, UsageError
+from feedback.errors import UsageError
 from feedback.ledger import queries
 
 PARTS = 400
@@ -99,29 +100,19 @@ def _correction(found: queries.Proposal, effect: dict[str, Any] | None) -> dict[
 
 async def release(request: Request) -> Response:
     """A person releases a register from its lock."""
-    desk, typed = desk_of(request), dict[str, str]()
+    desk = desk_of(request)
     machine, name = _asked(request)
-    try:
-        typed = await form_of(request)
-        await run_in_threadpool(_release, desk, machine, name, typed, address_of(request))
-    except TrueupError as error:
-        status = error.status if isinstance(error, RefusedError) else 409
-        seen = await run_in_threadpool(_seen, desk, machine, name)
-        return page(request, "register.html", status, **seen, refused=str(error), typed=typed)
-    await desk.live.look()
-    return RedirectResponse(f"/register?{urlencode({'machine': machine, 'name': name})}", 303)
+    then = f"/register?{urlencode({'machine': machine, 'name': name})}"
+    return await acted(
+        request, partial(_release, f"{machine} {name}"), "register.html", lambda _: _seen(desk, machine, name), then
+    )
 
 
-def _release(desk: Desk, machine: str, name: str, typed: dict[str, str], address: str) -> None:
-    cell = desk.source.cell()
-    person, why = typed.get("person", ""), typed.get("words", "").strip()
-    if person not in cell.configuration.people:
-        raise UsageError("found no person; nothing was changed; say who releases")
-    if not why:
-        raise UsageError("a release needs a reason; nothing was changed; say it in a few words")
-    desk.access.check(person, typed.get("pin", ""), address, desk.now_s)
-    with desk.source.acting:
-        cell.release(f"{machine} {name}", by=person, why=why)
+def _release(register: str, form: Form) -> None:
+    person, why = form.person("releases"), form.reason("a release needs")
+    form.check_pin()
+    with form.desk.source.acting:
+        form.desk.source.cell().release(register, by=person, why=why)
 
 
 routes = [

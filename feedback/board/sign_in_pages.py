@@ -1,40 +1,36 @@
 """Signing in, for a board whose pages are not open to everybody. Acting asks for the PIN again each time."""
 
-from collections.abc import Mapping
+from functools import partial
+from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from feedback.board.access import RefusedError
-from feedback.board.desk import address_of, desk_of, form_of, page, session_of
-from feedback.configuration.facts import Person
-from feedback.errors import TrueupError, UsageError
+from feedback.board.acting import Form, acted
+from feedback.board.desk import Desk, desk_of, form_of, page, session_of
 
 
 def whole(request: Request) -> Response:
     """The form."""
-    people = desk_of(request).source.cell().configuration.people
-    return page(request, "sign_in.html", people=_named(people), refused="", typed={})
+    return page(request, "sign_in.html", **_seen(desk_of(request)), refused="", typed={})
+
+
+def _seen(desk: Desk) -> dict[str, Any]:
+    people = desk.source.cell().configuration.people
+    return {"people": [(id, person.name) for id, person in people.items()]}
 
 
 async def sign_in(request: Request) -> Response:
     """Remember who is there for a shift."""
     desk = desk_of(request)
-    people = (await run_in_threadpool(desk.source.cell)).configuration.people
-    typed: dict[str, str] = {}
-    try:
-        typed = await form_of(request)
-        person = typed.get("person", "")
-        if person not in people:
-            raise UsageError("found no person; say who is there")
-        await run_in_threadpool(desk.access.check, person, typed.get("pin", ""), address_of(request), desk.now_s)
-        desk.access.sign_in(session_of(request), person, desk.now_s)
-    except TrueupError as error:
-        status = error.status if isinstance(error, RefusedError) else 409
-        return page(request, "sign_in.html", status, people=_named(people), refused=str(error), typed=typed)
-    return RedirectResponse("/", 303)
+    return await acted(request, partial(_sign_in, session_of(request)), "sign_in.html", lambda _: _seen(desk), "/")
+
+
+def _sign_in(session: str, form: Form) -> None:
+    person = form.person("is there")
+    form.check_pin()
+    form.desk.access.sign_in(session, person, form.desk.now_s)
 
 
 async def sign_out(request: Request) -> Response:
@@ -42,10 +38,6 @@ async def sign_out(request: Request) -> Response:
     await form_of(request)
     desk_of(request).access.sign_out(session_of(request))
     return RedirectResponse("/sign-in", 303)
-
-
-def _named(people: Mapping[str, Person]) -> list[tuple[str, str]]:
-    return [(id, person.name) for id, person in people.items()]
 
 
 routes = [
