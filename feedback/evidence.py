@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from feedback.cause import PARTS_A_CHANGE_IS_NEWS, likely_cause
 from feedback.common import Told
@@ -12,7 +12,11 @@ from feedback.registers import Register
 from rules.evidence import Cause, Evidence, FeatureOutlook
 
 if TYPE_CHECKING:
+    from feedback.trend.outlooks import Counts
+    from feedback.trend.statespace import Array, Flags
     from feedback.trend.tracker import Outlooks
+
+PAGE: Final = 64  # parts whose numbers are taken out of the arrays together: one by one costs more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,27 +56,36 @@ class Forecast:
     def __init__(self, outlooks: "Outlooks", lag: int) -> None:
         self.outlooks = outlooks
         self.prediction = outlooks.predict(1 + lag)
+        self._page, self._lists = -1, dict[str, list[Any]]()
 
     def __len__(self) -> int:
         return len(self.outlooks)
 
     def after(self, k: int) -> Glimpse:
         """As seen after part `k` of the run."""
+        page, row = divmod(k, PAGE)
+        if page != self._page:
+            rows = slice(page * PAGE, (page + 1) * PAGE)
+            self._page, self._lists = page, {name: table[rows].tolist() for name, table in self._tables.items()}
+        numbers = {name: table[row] for name, table in self._lists.items()}
+        return Glimpse(**numbers, moving=self.outlooks.moving[k], fit_failed=self.outlooks.fit_failed[k])
+
+    @property
+    def _tables(self) -> "dict[str, Array | Counts | Flags]":
+        """What a glimpse holds of every part."""
         seen, known = self.prediction, self.outlooks
-        return Glimpse(
-            total_um=seen.total_um[k].tolist(),
-            own_um=seen.own_um[k].tolist(),
-            own_sd_um=seen.own_sd_um[k].tolist(),
-            slope_um=seen.slope_um[k].tolist(),
-            slope_sd_um=seen.slope_sd_um[k].tolist(),
-            parts=known.parts[k].tolist(),
-            jump_age=known.jump_age[k].tolist(),
-            apart_age=known.apart_age[k].tolist(),
-            wild=known.wild[k].tolist(),
-            unsettled=known.unsettled[k].tolist(),
-            moving=known.moving[k],
-            fit_failed=known.fit_failed[k],
-        )
+        return {
+            "total_um": seen.total_um,
+            "own_um": seen.own_um,
+            "own_sd_um": seen.own_sd_um,
+            "slope_um": seen.slope_um,
+            "slope_sd_um": seen.slope_sd_um,
+            "parts": known.parts,
+            "jump_age": known.jump_age,
+            "apart_age": known.apart_age,
+            "wild": known.wild,
+            "unsettled": known.unsettled,
+        }
 
 
 @dataclass(frozen=True, slots=True)

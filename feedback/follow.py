@@ -99,6 +99,8 @@ class Track(NamedTuple):
 
     def after_part(self) -> "Track":
         since_change, since_new_tool = self.parts_since_change, self.parts_since_new_tool
+        if since_change is None and since_new_tool is None:
+            return self
         return Track(
             self.value,
             self.travel_um,
@@ -183,7 +185,7 @@ class Follower:
         self.group = group
         self.machine = machine
         kept = snapshot or {}
-        self.tracks = {
+        self.tracks: Mapping[Register, Track] = {  # moments keep it: it is replaced, never written into
             register: Track.from_json(kept["tracks"][str(register)]) if kept else Track()
             for register in group.registers
         }
@@ -247,9 +249,10 @@ class Follower:
 
     def _add(self, run: "_Run", seen: PartSeen) -> None:
         row = self._row(seen)
-        moved = zip(self.group.registers, row.moved, row.fresh, strict=True)
         run.rows.append(row)
-        run.setter_um.append(self._setter.readings({register: um for register, um, new in moved if not new}))
+        if self._setter.registers:
+            moved = zip(self.group.registers, row.moved, row.fresh, strict=True)
+            run.setter_um.append(self._setter.readings({register: um for register, um, new in moved if not new}))
         run.moments.append(self._moment(seen))
 
     def _take(self, run: "_Run", moments: list[Moment], pieces: list["Outlooks"]) -> None:
@@ -305,7 +308,7 @@ class Follower:
     def _see_tool(self, seen: ToolSeen) -> None:
         for register in self.group.registers:
             if register.tool == seen.tool:
-                self.tracks[register] = self.tracks[register].after_new_tool()
+                self.tracks = {**self.tracks, register: self.tracks[register].after_new_tool()}
                 self._between.fresh.add(register)
         self._setter.new_tool(seen.tool)
 
@@ -326,7 +329,9 @@ class Follower:
                     at_us=seen.at_us,
                 )
             )
-        self.tracks[seen.register] = track.after_print(seen.value)
+        after = track.after_print(seen.value)
+        if after is not track:
+            self.tracks = {**self.tracks, seen.register: after}
 
     def _pass_by(self, part: PartPassed) -> None:
         """Once each, whatever is delivered again, and never in hindsight."""
@@ -383,7 +388,7 @@ class Follower:
         self.last = (seen.at_us, seen.part_id)
         changes, passed = tuple(self._between.changes), self._between.passed
         self._between.changes, self._between.passed = [], 0
-        return Moment(seen=seen, tracks=dict(self.tracks), changes=changes, passed=passed)
+        return Moment(seen=seen, tracks=self.tracks, changes=changes, passed=passed)
 
 
 def _held_um(track: Track) -> float:

@@ -215,17 +215,19 @@ class MachineProcess:
 
     def _decide_parts(self, tx: "Writing", found: "_Followed", progress: Progress, *, at_edge: bool) -> list[Entry]:
         line, seen, quiet = found.line, found.seen, found.quiet
-        entries = []
+        entries, is_left_alone, newest = [], self._is_left_alone(line), len(progress.moments) - 1
         for k, moment in enumerate(progress.moments):
             step = found.steps[k] if found.steps else NOTHING
-            self._see_effects(tx, step.findings)
-            self._recognise(tx, moment.changes)
-            is_newest = at_edge and k == len(progress.moments) - 1 and not progress.later_changes
-            is_quiet = quiet is not None and not step.unproven and self._says_nothing_new(line, quiet[k])
-            if is_quiet and not is_newest:
+            if step.findings or moment.changes:
+                self._see_effects(tx, step.findings)
+                self._recognise(tx, moment.changes)
+                is_left_alone = self._is_left_alone(line)
+            is_newest = at_edge and k == newest and not progress.later_changes
+            if is_left_alone and quiet is not None and not step.unproven and all(quiet[k]) and not is_newest:
                 continue
             glimpse = None if seen is None else seen.after(k)
             entries += self._judge(tx, line, moment, glimpse, step.unproven, at_edge=is_newest)
+            is_left_alone = self._is_left_alone(line)
         self._recognise(tx, progress.later_changes)
         if progress.later_changes and at_edge:
             entries += self._judge_newest(tx, line)
@@ -310,9 +312,9 @@ class MachineProcess:
         glimpse = None if seen is None else seen.after(0)
         return self._judge(tx, line, moment, glimpse, line.effects.unproven, at_edge=True)
 
-    def _says_nothing_new(self, line: GroupLine, quiet: Sequence[bool]) -> bool:
-        """Every register of the group is to be left alone, as it was before, and no proposal waits on the outcome."""
-        return all(quiet) and all(
+    def _is_left_alone(self, line: GroupLine) -> bool:
+        """Every register of the group was to be left alone, and no proposal waits on the outcome."""
+        return all(
             self._said.get(witness.name) == LEFT_ALONE and not self.desk.has(witness.name) for witness in line.witnesses
         )
 
@@ -336,7 +338,9 @@ class MachineProcess:
             self.desk.run_out(tx, witness, moment.seen, limits)
             track = moment.tracks[witness.register]
             unfit = self.examiner.doubt(_place(moment.seen), is_check_required=limits.check_required)
-            standing = replace(self.desk.standing(witness.name), unproven=unproven.get(witness.name), unfit=unfit)
+            standing, waits = self.desk.standing(witness.name), unproven.get(witness.name)
+            if waits or unfit:
+                standing = replace(standing, unproven=waits, unfit=unfit)
             told = None if verdict is None else verdict.get(witness.register, QUIET)
             evidence = witness.evidence(seen, moment, track, standing, moved_um, told)
             decision = decide(evidence, limits)

@@ -139,6 +139,8 @@ def unread(
 
 def with_passed(passed: Sequence[PartPassed], happenings: Sequence[Happening]) -> list[Happening]:
     """Unread parts put before the first part that came after them; what lies between two parts keeps its place."""
+    if not passed:
+        return list(happenings)
     waiting, ordered = deque(passed), list[Happening]()
     for happening in happenings:
         while isinstance(happening, PartSeen) and waiting and _when(waiting[0]) < _when(happening):
@@ -161,7 +163,7 @@ def _parts(measurements: Iterable[MeasurementRow]) -> Iterator[PartSeen]:
 
 def _part(part_id: int, rows: Sequence[MeasurementRow]) -> PartSeen | None:
     """None when every reading of the part had been delivered before: the series already has it."""
-    news = [row for row in rows if not _is_known(row)]
+    news = [row for row in rows if not row.doubts or not _is_known(row)]
     if not news:
         return None
     return PartSeen(
@@ -169,7 +171,7 @@ def _part(part_id: int, rows: Sequence[MeasurementRow]) -> PartSeen | None:
         part=news[0].part,
         at_us=news[0].at_us,
         deviations={row.feature: row.deviation_um for row in news if not row.doubts},
-        doubts=tuple(words for row in news for _, words in row.doubts),
+        doubts=tuple([words for row in news for _, words in row.doubts]),
     )
 
 

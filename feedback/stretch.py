@@ -129,8 +129,9 @@ class Stretch:
     def _rows_of(self, moments: Sequence[Moment], outlooks: "Outlooks") -> _Rows:
         keys = [feature.key for feature in self.group.features]
         registers = self.group.registers
-        travel = np.array([[moment.tracks[one].travel_um for one in registers] for moment in moments])
-        born = [any(moment.tracks[one].parts_since_new_tool == 1 for one in registers) for moment in moments]
+        tracks = [[moment.tracks[one] for one in registers] for moment in moments]
+        travel = np.array([[track.travel_um for track in of_part] for of_part in tracks])
+        born = [[track.parts_since_new_tool == 1 for track in of_part] for of_part in tracks]
         read = np.array([[moment.seen.deviations.get(key, np.nan) for key in keys] for moment in moments])
         mean = outlooks.mean.copy()
         mean[:, : len(registers)] -= travel
@@ -142,7 +143,7 @@ class Stretch:
             walk_var=outlooks.walk_var,
             noise_var=outlooks.noise_var,
             travel_um=travel,
-            is_born=np.array(born, dtype=np.bool_),
+            is_born=np.any(np.array(born, dtype=np.bool_), axis=1),
             elapsed=np.array([1 + min(moment.passed, MOST_PASSED) for moment in moments], dtype=np.int64),
         )
 

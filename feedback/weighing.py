@@ -6,6 +6,7 @@ and after a restart. Most parts are plain: only where readings stand off, and so
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,16 +58,14 @@ class _Found:
     changes: str  # in words
 
 
-@dataclass(frozen=True, slots=True)
-class _Best:
-    """The explanation of a name that explains most, and the one that is known beside it.
+class _Best(NamedTuple):
+    """The explanation of a name that explains most: where it stands among the H, and what is known beside it.
 
     `is_known`: the name is that of the known one.
     """
 
     odds: float
-    hypothesis: Hypothesis
-    shape: int
+    at: int
     known: Known | None
     is_known: bool
 
@@ -96,27 +95,22 @@ class Tally:
         self._quiet += 0.0 if is_told else float(share[~is_news].sum())
         news = np.where(is_news, share, 0.0)
         weights = np.add.reduceat(news, self._found.firsts)
-        clear = np.flatnonzero(weights > NEGLIGIBLE).tolist()
+        clear: dict[int, list[int]] = {}
+        for member in np.flatnonzero(weights > NEGLIGIBLE).tolist():
+            clear.setdefault(self._found.places[member].family, []).append(member)
         for family, span in enumerate(self._found.families):
-            for member in clear:
-                if self._found.places[member].family == family:
-                    self._count_member(member, float(weights[member]), odds, news, known)
+            for member in clear.get(family, ()):
+                self._count_member(member, float(weights[member]), odds, news, known)
             if known is not None and is_told and self._found.asked[family].of_part(self._part):
                 at = span.start + int(share[span].argmax())
-                best = self._explanation(at, odds, known, is_known=True)
+                best = _Best(float(odds[at]), at, known, is_known=True)
                 self._add(known.hypothesis.name, float(share[span].sum()), best)
 
     def _count_member(self, member: int, weight: float, odds: Array, news: Array, known: Known | None) -> None:
         place = self._found.places[member]
         at = place.span.start + int(news[place.span].argmax())
         name = self._found.hypothesis(self._part, place).name
-        self._add(name, weight, self._explanation(at, odds, known, is_known=False))
-
-    def _explanation(self, at: int, odds: Array, known: Known | None, *, is_known: bool) -> _Best:
-        """What stands at `at` among the H."""
-        place = self._found.places[int(np.searchsorted(self._found.firsts, at, side="right")) - 1]
-        one = self._found.hypothesis(self._part, place)
-        return _Best(float(odds[at]), one, one.shapes.start + at - place.span.start, known, is_known)
+        self._add(name, weight, _Best(float(odds[at]), at, known, is_known=False))
 
     def _add(self, key: Key, weight: float, best: _Best) -> None:
         self._weight[key] = self._weight.get(key, 0.0) + weight
@@ -125,12 +119,15 @@ class Tally:
 
     def best(self, key: Key) -> tuple[Hypothesis, int, list[float]]:
         """The hypothesis of this name that explains most, its shape and its amplitudes, um."""
-        best = self._best[key]
-        of_known, own = self._found.sizes_um(self._part, best.hypothesis, best.shape, best.known)
-        if best.is_known:
-            assert best.known is not None
-            return best.known.hypothesis, best.known.shape, of_known
-        return best.hypothesis, best.shape, own
+        _, at, known, is_known = self._best[key]
+        place = self._found.places[int(np.searchsorted(self._found.firsts, at, side="right")) - 1]
+        one = self._found.hypothesis(self._part, place)
+        shape = one.shapes.start + at - place.span.start
+        of_known, own = self._found.sizes_um(self._part, one, shape, known)
+        if is_known:
+            assert known is not None
+            return known.hypothesis, known.shape, of_known
+        return one, shape, own
 
 
 class Weighing:
@@ -173,9 +170,7 @@ class Weighing:
         for group, progress in kept:
             if group.key in self._at:
                 self._at[group.key].add(progress)
-        self._places = sorted({place for stretch in self._stretches for place in stretch.places})
-        self._number = {place: at for at, place in enumerate(self._places)}
-        self._numbers = [np.array([self._number[one] for one in stretch.places]) for stretch in self._stretches]
+        self._number_places()
         self._restless = {
             int(own[row])
             for stretch, own in zip(self._stretches, self._numbers, strict=True)
@@ -192,6 +187,18 @@ class Weighing:
             if at is not None:
                 self._expected.update(self._restless.intersection(range(at - NEWS, at + 1)))
 
+    def _number_places(self) -> None:
+        """The machine's parts in order, and which of them each group has."""
+        own = [stretch.places for stretch in self._stretches]
+        longest = max(own, key=len, default=[])
+        self._places = longest if all(one == longest for one in own) else sorted({one for ones in own for one in ones})
+        self._number = {place: at for at, place in enumerate(self._places)}
+        everything = np.arange(len(self._places))
+        self._numbers = [
+            everything if len(ones) == len(self._places) else np.array([self._number[one] for one in ones])
+            for ones in own
+        ]
+
     def told(self, moment: Moment) -> Verdict | None:
         """What is told after one part; None where no group remembers it."""
         return self._told_at(_place(moment))
@@ -205,7 +212,8 @@ class Weighing:
         """Weighed when it is asked for: most parts of a backlog never are."""
         at = self._number.get(place)
         if at is not None and place not in self._told:
-            self._told[place] = self._held(range(at, max(-1, at - NEWS - 1), -1))
+            numbers = range(at, max(-1, at - NEWS - 1), -1)
+            self._told[place] = NOTHING if self._restless.isdisjoint(numbers) else self._held(numbers)
         return self._told.get(place)
 
     def _held(self, numbers: Sequence[int]) -> Verdict:

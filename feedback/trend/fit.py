@@ -5,7 +5,7 @@ with a log-normal prior.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -125,15 +125,30 @@ def fitted(states: States, priors: Priors, sheet: Sheet, begin_from: Parameters,
     a fit that fails says so and gives nothing.
     """
     scale = _Scale(states, priors)
-    window = _window(states, priors, sheet, at_set_up)
+    scores = _Scores(scale, _window(states, priors, sheet, at_set_up))
     try:
-        best, complaint = _most_likely(scale, window, begin_from)
+        best, complaint = _most_likely(scale, scores, begin_from)
         if complaint is not None:
             return Fit(None, f"{complaint}; earlier parameters stay in force")
-        left = scale.spread(_scored(states, window, scale.parameters(best)))
+        left = scale.spread(scores.at(best))
     except np.linalg.LinAlgError:
         return Fit(None, "the fit met a covariance that is none; earlier parameters stay in force")
     return Fit(scale.parameters(best + scale.caution() * left**2), None)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scores:
+    """What a window says at logarithms of the parameters; a search comes back to where it has been."""
+
+    scale: _Scale
+    window: _Window
+    _known: dict[bytes, Score] = field(default_factory=dict)
+
+    def at(self, theta: Array) -> Score:
+        place = theta.tobytes()
+        if place not in self._known:
+            self._known[place] = _scored(self.scale.states, self.window, self.scale.parameters(theta))
+        return self._known[place]
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +160,7 @@ class _Top:
     complaint: str | None
 
 
-def _most_likely(scale: _Scale, window: _Window, begin_from: Parameters) -> tuple[Array, str | None]:
+def _most_likely(scale: _Scale, scores: _Scores, begin_from: Parameters) -> tuple[Array, str | None]:
     """The logarithms with the highest posterior density, and what was wrong with the search, if anything.
 
     Where the search begins far from the priors, or finds nothing, it may sit on a lower top: then the priors are a
@@ -153,28 +168,29 @@ def _most_likely(scale: _Scale, window: _Window, begin_from: Parameters) -> tupl
     """
     centre, spread = scale.prior()
     begin = scale.theta(begin_from)
-    top = _searched(scale, window, begin)
+    top = _searched(scale, scores, begin)
     if top.complaint is not None or np.max(np.abs(begin - centre) / spread) > FAR_SD:
-        other = _searched(scale, window, centre)
+        other = _searched(scale, scores, centre)
         if other.complaint is None and (top.complaint is not None or other.cost < top.cost):
             top = other
     return top.theta, top.complaint
 
 
-def _searched(scale: _Scale, window: _Window, begin: Array) -> _Top:
+def _searched(scale: _Scale, scores: _Scores, begin: Array) -> _Top:
     from scipy.optimize import minimize
 
     centre, spread = scale.prior()
     lowest, highest = centre - FURTHEST_SD * spread, centre + FURTHEST_SD * spread
-    noises = slice(window.least_noise_um.size)
-    lowest[noises] = np.maximum(lowest[noises], np.log(window.least_noise_um))
+    least_um = scores.window.least_noise_um
+    noises = slice(least_um.size)
+    lowest[noises] = np.maximum(lowest[noises], np.log(least_um))
     begin = np.clip(begin, lowest, highest)
     # steps in units of what is left to learn about each parameter: the top is then round, and soon reached
-    unit = scale.spread(_scored(scale.states, window, scale.parameters(begin)))
+    unit = scale.spread(scores.at(begin))
 
     def cost(steps: Array) -> tuple[float, Array]:
         theta = begin + steps * unit
-        scored = _scored(scale.states, window, scale.parameters(theta))
+        scored = scores.at(theta)
         away = (theta - centre) / spread
         return 0.5 * float(away @ away) - scored.loglik, (away / spread - scale.gradient(theta, scored)) * unit
 
