@@ -6,24 +6,26 @@ Shape and label carry every meaning; colour only repeats it.
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from html import escape
 
-WIDTH, PANEL, GAP, LEFT, RIGHT, TOP = 860, 230, 46, 74, 160, 54
-BOTTOM = 44
+from feedback.drawing import LEFT, TOP, Scale, frame, line, names, points, rule, sheet, stripe, style, values, xml
 
-_STYLE = """
-svg{background:#fff;color:#1a1f24;font:13px system-ui,sans-serif}
-text{fill:currentColor}.small{font-size:11.5px}.title{font-size:15px;font-weight:600}
-.limit{stroke:#a3261d;stroke-width:1.5;stroke-dasharray:9 4}
+PANEL, GAP, BOTTOM = 230, 46, 44
+
+_STYLE = style(
+    """
 .target{stroke:currentColor;stroke-width:1;stroke-dasharray:2 4}
 .band{fill:#8a97a3;fill-opacity:.16}.level{fill:none;stroke:#0b5cad;stroke-width:2}.range{fill:#0b5cad;fill-opacity:.14}
 .reading{fill:currentColor}.wild{fill:none;stroke:currentColor;stroke-width:1.6}
 .change{stroke:currentColor;stroke-width:1;stroke-dasharray:1 3}
 .before{fill:none;stroke:#0b5cad;stroke-width:2}.after{fill:#0b5cad}
 .frame{fill:none;stroke:currentColor;stroke-opacity:.35}
-@media (prefers-color-scheme:dark){svg{background:#14181c;color:#e8ebee}.limit{stroke:#ff8a7f}
-.level,.before{stroke:#7db8f5}.range,.after{fill:#7db8f5}}
-"""
+""",
+    ".level,.before{stroke:#7db8f5}.range,.after{fill:#7db8f5}",
+)
+_LEGEND = (
+    "dots: readings   cross: not believed   line: filtered level, 95 % interval   grey stripe: band, leave it alone",
+    "open diamond: the next part this can reach, unchanged   full diamond: the same with the change",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,18 +68,7 @@ def svg(title: str, panels: Sequence[Panel], marks: Sequence[Mark] = ()) -> str:
     """The whole picture as one SVG document."""
     height = TOP + len(panels) * (PANEL + GAP) + BOTTOM
     body = "".join(_panel(panel, marks, TOP + i * (PANEL + GAP)) for i, panel in enumerate(panels))
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {WIDTH} {height}"'
-        f' width="{WIDTH}" height="{height}">'
-        f"<title>{xml(title)}</title><style>{_STYLE}</style>"
-        f'<text class="title" x="{LEFT}" y="26">{xml(title, 80)}</text>{body}{_legend(height - 30)}</svg>\n'
-    )
-
-
-def xml(words: str, most: int | None = None) -> str:
-    """`words` as XML text, at most so many characters: no markup, and no control characters, which XML has not."""
-    printable = "".join(sign for sign in words if sign.isprintable())
-    return escape(printable if most is None or len(printable) <= most else f"{printable[: most - 1]}…")
+    return sheet(title, title, _STYLE, height, body, _LEGEND, height - 30)
 
 
 def _ending(part: str, most: int = 9) -> str:
@@ -85,63 +76,39 @@ def _ending(part: str, most: int = 9) -> str:
     return part if len(part) <= most else f"…{part[1 - most :]}"
 
 
-class _Scale:
-    """From parts and micrometres to places on the picture."""
-
-    def __init__(self, panel: Panel, top: float) -> None:
-        self.top = top
-        self._count = len(panel.parts) + 1  # one place more, for the part to come
-        shown = (*panel.readings, panel.lower, panel.upper, panel.before, panel.after)
-        values = [value for value in shown if math.isfinite(value)]
-        # One wild reading far away must not flatten everything else: the picture ends at three tolerances.
-        reach = 3 * (panel.upper - panel.lower)
-        low = max(min(values), panel.target - reach)
-        high = min(max(values), panel.target + reach)
-        margin = 0.08 * (high - low)
-        self.low, self.high = low - margin, high + margin
-
-    def x(self, index: float) -> float:
-        return LEFT + (index + 0.5) * (WIDTH - LEFT - RIGHT) / self._count
-
-    def y(self, value: float) -> float:
-        inside = min(max(value, self.low), self.high)
-        return self.top + PANEL * (self.high - inside) / (self.high - self.low)
+def _scale(panel: Panel, top: float) -> Scale:
+    shown = (*panel.readings, panel.lower, panel.upper, panel.before, panel.after)
+    known = [value for value in shown if math.isfinite(value)]
+    # One wild reading far away must not flatten everything else: the picture ends at three tolerances.
+    reach = 3 * (panel.upper - panel.lower)
+    low = max(min(known), panel.target - reach)
+    high = min(max(known), panel.target + reach)
+    margin = 0.08 * (high - low)
+    # one place more than parts, for the part to come
+    return Scale(top, PANEL, len(panel.parts) + 1, low - margin, high + margin)
 
 
 def _panel(panel: Panel, marks: Sequence[Mark], top: float) -> str:
-    scale = _Scale(panel, top)
-    right = WIDTH - RIGHT
+    scale = _scale(panel, top)
     pieces = [
         f'<text x="{LEFT}" y="{top - 8}">{xml(panel.title, 95)}</text>',
-        f'<rect class="frame" x="{LEFT}" y="{top}" width="{right - LEFT}" height="{PANEL}"/>',
-        _stripe(scale, panel.target - panel.band, panel.target + panel.band),
-        _rule(scale, panel.upper, "limit", f"upper limit {panel.upper:+.1f} {panel.unit}"),
-        _rule(scale, panel.target, "target", f"target {panel.target:+.1f} {panel.unit}"),
-        _rule(scale, panel.lower, "limit", f"lower limit {panel.lower:+.1f} {panel.unit}"),
+        frame(scale),
+        stripe(scale, panel.target - panel.band, panel.target + panel.band),
+        rule(scale, panel.upper, "limit", f"upper limit {panel.upper:+.1f} {panel.unit}"),
+        rule(scale, panel.target, "target", f"target {panel.target:+.1f} {panel.unit}"),
+        rule(scale, panel.lower, "limit", f"lower limit {panel.lower:+.1f} {panel.unit}"),
         *(_mark(scale, mark) for mark in marks),
         _range(scale, panel),
-        _line(scale, panel.level),
+        line(scale, panel.level, "level"),
         *_readings(scale, panel),
         *_next_part(scale, panel),
-        *_axis(scale, panel),
+        *names(scale, [_ending(part) for part in panel.parts], math.ceil(len(panel.parts) / 10)),
+        *values(scale, f"deviation from nominal, {panel.unit}"),
     ]
     return "".join(pieces)
 
 
-def _stripe(scale: _Scale, low: float, high: float) -> str:
-    y = scale.y(high)
-    return f'<rect class="band" x="{LEFT}" y="{y:.1f}" width="{WIDTH - LEFT - RIGHT}" height="{scale.y(low) - y:.1f}"/>'
-
-
-def _rule(scale: _Scale, value: float, kind: str, words: str) -> str:
-    y = scale.y(value)
-    return (
-        f'<line class="{kind}" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>'
-        f'<text class="small" x="{WIDTH - RIGHT + 6}" y="{y + 4:.1f}">{xml(words)}</text>'
-    )
-
-
-def _mark(scale: _Scale, mark: Mark) -> str:
+def _mark(scale: Scale, mark: Mark) -> str:
     x = scale.x(mark.index - 0.5)
     return (
         f'<line class="change" x1="{x:.1f}" x2="{x:.1f}" y1="{scale.top}" y2="{scale.top + PANEL}"/>'
@@ -150,26 +117,17 @@ def _mark(scale: _Scale, mark: Mark) -> str:
     )
 
 
-def _points(pairs: Iterable[tuple[float, float]]) -> str:
-    return " ".join(f"{x:.1f},{y:.1f}" for x, y in pairs)
-
-
-def _line(scale: _Scale, level: Sequence[float]) -> str:
-    known = [(scale.x(i), scale.y(v)) for i, v in enumerate(level) if math.isfinite(v)]
-    return f'<polyline class="level" points="{_points(known)}"/>'
-
-
-def _range(scale: _Scale, panel: Panel) -> str:
+def _range(scale: Scale, panel: Panel) -> str:
     """The 95 % interval of the filtered level."""
     known = [
         (i, v, 1.96 * s) for i, (v, s) in enumerate(zip(panel.level, panel.spread, strict=True)) if math.isfinite(v)
     ]
     upper = [(scale.x(i), scale.y(v + s)) for i, v, s in known]
     lower = [(scale.x(i), scale.y(v - s)) for i, v, s in reversed(known)]
-    return f'<polygon class="range" points="{_points(upper + lower)}"/>'
+    return f'<polygon class="range" points="{points(upper + lower)}"/>'
 
 
-def _readings(scale: _Scale, panel: Panel) -> Iterable[str]:
+def _readings(scale: Scale, panel: Panel) -> Iterable[str]:
     for i, (value, wild) in enumerate(zip(panel.readings, panel.wild, strict=True)):
         if not math.isfinite(value):
             continue
@@ -183,50 +141,13 @@ def _readings(scale: _Scale, panel: Panel) -> Iterable[str]:
             yield f'<circle class="reading" cx="{x:.1f}" cy="{y:.1f}" r="3">{words}</circle>'
 
 
-def _next_part(scale: _Scale, panel: Panel) -> Iterable[str]:
+def _next_part(scale: Scale, panel: Panel) -> Iterable[str]:
     x = scale.x(len(panel.parts))
     for value, kind in ((panel.before, "before"), (panel.after, "after")):
         if math.isfinite(value):
             y = scale.y(value)
-            diamond = _points([(x, y - 7), (x + 7, y), (x, y + 7), (x - 7, y)])
+            diamond = points([(x, y - 7), (x + 7, y), (x, y + 7), (x - 7, y)])
             yield f'<polygon class="{kind}" points="{diamond}"/>'
-
-
-def _axis(scale: _Scale, panel: Panel) -> Iterable[str]:
-    every = max(1, math.ceil(len(panel.parts) / 10))
-    for i in range(0, len(panel.parts), every):
-        yield (
-            f'<text class="small" text-anchor="middle" x="{scale.x(i):.1f}" y="{scale.top + PANEL + 16}">'
-            f"{xml(_ending(panel.parts[i]))}</text>"
-        )
-    for value in ticks(scale.low, scale.high):
-        yield (f'<text class="small" text-anchor="end" x="{LEFT - 8}" y="{scale.y(value) + 4:.1f}">{value:+g}</text>')
-    yield (
-        f'<text class="small" text-anchor="middle" transform="translate(16 {scale.top + PANEL / 2}) rotate(-90)">'
-        f"deviation from nominal, {xml(panel.unit)}</text>"
-    )
-
-
-def ticks(low: float, high: float) -> list[float]:
-    """About five round values between low and high."""
-    rough = (high - low) / 5
-    base = 10.0 ** math.floor(math.log10(rough))
-    step = next(factor * base for factor in (1, 2, 5, 10) if factor * base >= rough)
-    first = math.ceil(low / step)
-    return [step * i + 0.0 for i in range(first, math.floor(high / step) + 1)]
-
-
-_LEGEND = (
-    "dots: readings   cross: not believed   line: filtered level, 95 % interval   grey stripe: band, leave it alone",
-    "open diamond: the next part this can reach, unchanged   full diamond: the same with the change",
-)
-
-
-def _legend(y: float) -> str:
-    lines = enumerate(_LEGEND)
-    return "".join(
-        f'<text class="small" x="{LEFT}" y="{y + 17 * i}" xml:space="preserve">{words}</text>' for i, words in lines
-    )
 
 
 def plot(panel: Panel, width: int = 64, height: int = 13) -> list[str]:
@@ -235,12 +156,11 @@ def plot(panel: Panel, width: int = 64, height: int = 13) -> list[str]:
     `o` reading, `x` not believed, `-` limit, `.` target, `b` next part unchanged, `a` with the change.
     """
     first = max(0, len(panel.parts) - width + 6)
-    scale = _Scale(panel, 0)
+    scale = _scale(panel, 0)
     grid = [[" "] * width for _ in range(height)]
 
     def row(value: float) -> int:
-        inside = min(max(value, scale.low), scale.high)
-        return round((height - 1) * (scale.high - inside) / (scale.high - scale.low))
+        return round((height - 1) * scale.share(value))
 
     for value, sign in ((panel.lower, "-"), (panel.upper, "-"), (panel.target, ".")):
         grid[row(value)] = [sign] * width

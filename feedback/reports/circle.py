@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 from math import cos, pi, sin
 from typing import Any, Final
 
-from feedback.picture import xml
+from feedback.drawing import xml
 
 SIZE: Final = 360
 RADIUS: Final = 110.0  # of the least-squares circle on the picture
