@@ -3,13 +3,13 @@
 The same `Weighing` as live. It rests on the newest parts alone, so that it tells the same of a long past in portions.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
 
 from feedback.common import QUIET
-from feedback.follow import Moment, Progress, Track
+from feedback.follow import Moment, PartSeen, Progress, Track
 from feedback.replay.past import CAUSES, NOT_ASKED, Codes, Followed
 from feedback.weighing import Weighing
 
@@ -25,6 +25,7 @@ def told(some: Sequence[Followed], times: float) -> list[Codes]:
             _start_over(weighing, one, low)
         news = [_progress(one, low, high) for one in some]
         weighing.take((one.past.group, progress) for one, (_, progress) in zip(some, news, strict=True))
+        weighing.expect(moment for _, progress in news for moment in progress.moments)
         for table, (first, progress) in zip(found, news, strict=True):
             for k, moment in enumerate(progress.moments):
                 table[first + k] = _codes(weighing, moment)
@@ -49,20 +50,25 @@ def _start_over(weighing: Weighing, one: Followed, low: int) -> None:
 def _progress(one: Followed, low: int, high: int) -> tuple[int, Progress]:
     """The group's rows with these part ids, and the first of them."""
     first, end = np.searchsorted(one.past.part_id, [low, high]).tolist()
-    moments = tuple(_moment(one, row) for row in range(first, end))
+    moments = tuple(_moments(one, slice(first, end)))
     outlooks = one.past.outlooks[first:end] if moments else None
     return first, Progress(moments=moments, outlooks=outlooks, later_changes=())
 
 
-def _moment(one: Followed, row: int) -> Moment:
-    past = one.past
-    tracks = {
-        register: Track(travel_um=travel, parts_since_new_tool=1 if fresh else None)
-        for register, travel, fresh in zip(
-            past.group.registers, one.travel_um[row].tolist(), past.fresh[row].tolist(), strict=True
-        )
-    }
-    return Moment(seen=past.seen(row), tracks=tracks, changes=(), passed=int(past.passed[row]))
+def _moments(one: Followed, rows: slice) -> Iterator[Moment]:
+    """What weighing looks at of these rows."""
+    past, registers = one.past, one.past.group.registers
+    keys = [feature.key for feature in past.group.features]
+    columns = (past.part_id, past.at_us, past.passed, past.read_um, past.fresh, one.travel_um)
+    lists = (column[rows].tolist() for column in columns)
+    for name, part_id, at_us, passed, read, fresh, travel in zip(past.part[rows], *lists, strict=True):
+        deviations = {key: um for key, um in zip(keys, read, strict=True) if um == um}
+        tracks = {
+            register: Track(travel_um=um, parts_since_new_tool=1 if new else None)
+            for register, um, new in zip(registers, travel, fresh, strict=True)
+        }
+        seen = PartSeen(part_id=part_id, part=name, at_us=at_us, deviations=deviations)
+        yield Moment(seen=seen, tracks=tracks, changes=(), passed=passed)
 
 
 def _codes(weighing: Weighing, moment: Moment) -> list[int]:
