@@ -5,13 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from feedback.configuration.facts import LIKELIHOOD
 from feedback.replay.arithmetic import ANSWERS
 from feedback.replay.lanes import side_by_side
 from feedback.replay.many import decide_many
 from feedback.replay.one import Replayed, decide_again
-from feedback.replay.past import GroupPast
+from feedback.replay.past import GroupPast, follow_group
+from feedback.replay.told import told
 from feedback.replay.tuner import ALONE, Task, behind, beside, outcomes, work
+from feedback.simulate.errors import SimulatedErrors
+from feedback.simulate.scenarios import SITUATIONS
 from rules.limits import Limits
+from tests.bench.bench_machine import BenchMachine
 from tests.replay import shop
 
 EACH = (
@@ -98,22 +103,30 @@ def test_the_same_bytes_come_out_however_the_work_is_cut() -> None:
 
 def test_no_earlier_decision_moves_when_the_future_does() -> None:
     """What happened after a part cannot have been known at that part: another future changes nothing before it."""
-    bench = shop.BenchMachine(shop.SITUATIONS["steady"])
+    bench = BenchMachine(SITUATIONS["steady"])
     errors, cut = bench.errors(PARTS, [6]), 120
     other = replace(errors, read_um=errors.read_um.copy())
     other.read_um[0, cut:] += np.random.default_rng(1).normal(0, 25, other.read_um[0, cut:].shape)
-    for group in bench.groups:
-        found = []
-        for told in (errors, other):
-            numbers = {part: part for part in range(PARTS)}
-            past = shop.followed(group, bench.machine, shop.happenings(group, told, PARTS), numbers, ())
-            assert past is not None
-            found.append(decide_again(past, shop.lanes([past])[0], [Limits()] * len(group.registers)))
+    lived = [followed_together(bench, one) for one in (errors, other)]
+    for pasts in zip(*lived, strict=True):
+        found = [decide_again(past, shop.lanes([past])[0], [Limits()] * len(past.group.registers)) for past in pasts]
         before = [[entry for entry in one.said if one.past.part_id[entry.row] < cut] for one in found]
         assert before[0] == before[1]
         rows = int(np.searchsorted(found[0].past.part_id, cut))
         assert np.array_equal(found[0].extra_um[:rows], found[1].extra_um[:rows])
+        assert np.array_equal(pasts[0].told[:rows], pasts[1].told[:rows])
     assert found[0].said != found[1].said
+    assert any(not np.array_equal(one.told, another.told) for one, another in zip(*lived, strict=True))
+
+
+def followed_together(bench: BenchMachine, errors: SimulatedErrors) -> list[GroupPast]:
+    """The pasts of the machine's groups, with what all of them together told."""
+    numbers = {part: part for part in range(PARTS)}
+    found = [
+        follow_group(group, bench.machine, shop.happenings(group, errors, PARTS), numbers, ()) for group in bench.groups
+    ]
+    known = [one for one in found if one is not None]
+    return [replace(one.past, told=causes) for one, causes in zip(known, told(known, LIKELIHOOD), strict=True)]
 
 
 def test_nothing_is_decided_before_the_span_begins() -> None:
