@@ -101,6 +101,9 @@ class Settings:
     def reshaped(self, *shape: int) -> "Settings":
         return Settings(**{name: getattr(self, name).reshape(shape) for name in self.__slots__})
 
+    def at(self, *where: NDArray[np.int64]) -> "Settings":
+        return Settings(**{name: getattr(self, name)[where] for name in self.__slots__})
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:

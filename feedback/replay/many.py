@@ -2,26 +2,31 @@
 
 Every proposal is taken for accepted and entered after the shop's own lag, unless a new tool comes first. A change that
 a person made by hand stays; a new tool is set up as it really was. A change wrongly said not to do what was promised
-would hold its register; a person releases it at once, and it is counted. Nothing looks ahead: what a row decides rests
-on that row alone and on what was decided before.
+would hold its register; a person releases it at once, and it is counted.
+
+A group under one setting lives from stretch to stretch: over a stretch nothing is changed in its registers, so that all
+its rows can be worked out together, up to the first in which a correction is asked for. All groups under all settings
+take one stretch at a time, each from its own row on. Nothing looks ahead: what a row decides rests on that row alone
+and on what was decided before.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feedback.follow import UM_PER_MM
 from feedback.replay.arithmetic import HOLD, STOP, Facts, Settings, band_um, decided
+from feedback.replay.held import NEVER, Held
 from feedback.replay.lanes import BLOCKS, Lanes
 from feedback.replay.past import Counts, Flags, Floats
-from feedback.replay.proof import proof
+from feedback.replay.place import Place
+from feedback.replay.ranges import Extremes
+from feedback.replay.sums import Readings
 from rules.limits import Limits
 
-NEVER: Final = -1
-DECIMALS: Final = 1e9  # of a millimetre or degree: registers hold fewer
+ROWS_AT_ONCE: Final = 32  # of a stretch; more are looked at in vain when a correction comes early
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,206 +57,250 @@ def decide_many(lanes: Lanes, each: Sequence[Sequence[Limits]], *, keep_paths: b
     return _Many(lanes, settings.reshaped(len(lanes.names), len(each)), len(each), keep_paths).outcome()
 
 
-@dataclass
-class _State:
-    """Of every lane under every setting: what is in the register beside what really was, and what is under way."""
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """n lanes, each under one setting and from one row on; tables are n x L for the rows ahead.
 
-    shape: tuple[int, int]
-    extra: Floats = field(init=False)  # increments
-    travel_um: Floats = field(init=False)
-    since_change: Floats = field(init=False)  # inf: never
-    has_new_tool: Flags = field(init=False)
-    due: Counts = field(init=False)  # row; NEVER: nothing is under way
-    coming: Floats = field(init=False)
-    watched: Counts = field(init=False)  # the row from which a change is watched; NEVER: none
-    watched_um: Floats = field(init=False)
+    A lane with a correction on its way is to wait for it, one that needs none is to stop when a reading is out: these
+    are clear at a glance. Where something is odd that no limit touches, or a correction is wished for, more is asked.
+    """
 
-    def __post_init__(self) -> None:
-        self.extra, self.travel_um, self.coming, self.watched_um = (np.zeros(self.shape) for _ in range(4))
-        self.since_change = np.full(self.shape, np.inf)
-        self.has_new_tool = np.zeros(self.shape, dtype=np.bool_)
-        self.due, self.watched = (np.full(self.shape, NEVER, dtype=np.int64) for _ in range(2))
+    which: Counts  # of the lanes that go on
+    at: Place
+    wishes: Flags
+    is_odd: Flags
+    is_out: Flags  # of tolerance
+    is_implausible: Flags
+    is_pending: Flags  # n
+
+    @property
+    def is_open(self) -> Flags:
+        return self.is_odd | (self.wishes & ~self.is_pending[:, None])
+
+    @property
+    def stopped(self) -> Flags:
+        return (self.is_out | self.is_implausible) & ~self.is_open
+
+    @property
+    def held(self) -> Flags:
+        return self.wishes & ~self.is_open & ~self.stopped
+
+    def before(self, end: Counts) -> Flags:
+        """n x L: the rows before `end`, which is given for every lane that goes on."""
+        return np.asarray(np.arange(self.wishes.shape[1]) < (end[self.which] - self.at.row)[:, None])
 
 
 class _Many:
     def __init__(self, lanes: Lanes, settings: Settings, count: int, keep_paths: bool) -> None:
-        self.lanes, self.settings, self.keep_paths = lanes, settings, keep_paths
-        rows, width = lanes.error_um.shape
-        features = len(lanes.keys)
-        self.state = _State((width, count))
-        self.band_um = band_um(lanes.half_um[:, None], lanes.pull[:, None], settings)
-        self.centre_um = ((lanes.lower_um + lanes.upper_um) / 2)[:, None]
-        self.features, self.columns = np.arange(features), np.arange(width)
-        self.squares = np.zeros((BLOCKS + 1, features, count))
-        self.outside = np.zeros((BLOCKS + 1, features, count), dtype=np.int64)
-        self.read = np.zeros((BLOCKS + 1, features), dtype=np.int64)
-        self.room_um = np.full((features, count), np.inf)
-        self.parts = np.zeros((BLOCKS + 1, width), dtype=np.int64)
-        self.corrections, self.held, self.stopped = (
-            np.zeros((BLOCKS + 1, width, count), dtype=np.int64) for _ in range(3)
-        )
-        self.alarms = np.zeros((width, count), dtype=np.int64)
-        shape = (rows, width, count) if keep_paths else (0, width, count)
+        self.lanes, self.settings, self.count, self.keep_paths = lanes, settings.reshaped(-1), count, keep_paths
+        self.rows, self.width = lanes.error_um.shape
+        self.held = Held(lanes, self.settings, count)
+        self.readings = Readings(lanes, _least_of_feature(lanes, settings.implausible_um), ROWS_AT_ONCE)
+        self.band_um = band_um(lanes.half_um[:, None], lanes.pull[:, None], settings).ravel()
+        self.noticed_um = Extremes(_noticed(lanes), ROWS_AT_ONCE)
+        self.groups, self.group = np.unique(lanes.first, return_inverse=True)
+        self.next_event = _next_events(lanes, self.groups)[:, self.group].ravel()
+        # of every lane under every setting: the next row, and the one after its last
+        self.row, self.end = np.zeros(self.width * count, dtype=np.int64), np.repeat(lanes.rows, count)
+        self.owner = (lanes.lane_of[:, None] * count + np.arange(count)).ravel()  # F S: a feature's cell of a lane
+        self.said = {code: np.zeros((BLOCKS + 1) * len(self.row), dtype=np.int64) for code in (HOLD, STOP)}
+        shape = (self.rows if keep_paths else 0, self.width, count)
         self.path, self.answers, self.changes = np.zeros(shape), np.zeros(shape, dtype=np.int8), np.zeros(shape)
 
     def outcome(self) -> Outcome:
         with np.errstate(invalid="ignore", divide="ignore"):
-            for row in range(len(self.lanes.error_um)):
-                self._take(row)
+            while len(cell := np.flatnonzero(self.row < self.end)):
+                self._go_on(cell)
+        lanes, readings, of_lanes = self.lanes, self.readings, (BLOCKS + 1, self.width, self.count)
         return Outcome(
-            names=self.lanes.names,
-            keys=self.lanes.keys,
-            lane_of=self.lanes.lane_of,
-            is_length=self.lanes.is_length,
-            read=self.read,
-            squares=self.squares,
-            outside=self.outside,
-            room_um=self.room_um,
-            parts=self.parts,
-            corrections=self.corrections,
-            held=self.held,
-            stopped=self.stopped,
-            alarms=self.alarms,
+            names=lanes.names,
+            keys=lanes.keys,
+            lane_of=lanes.lane_of,
+            is_length=lanes.is_length,
+            read=readings.read,
+            squares=readings.squares.reshape(BLOCKS + 1, -1, self.count),
+            outside=readings.outside.reshape(BLOCKS + 1, -1, self.count),
+            room_um=readings.least_room_um,
+            parts=_parts(lanes),
+            corrections=self.held.corrections.reshape(of_lanes),
+            held=self.said[HOLD].reshape(of_lanes),
+            stopped=self.said[STOP].reshape(of_lanes),
+            alarms=self.held.alarms.reshape(self.width, self.count),
             held_um=self.path if self.keep_paths else None,
             answer=self.answers if self.keep_paths else None,
             change=self.changes if self.keep_paths else None,
         )
 
-    def _take(self, row: int) -> None:
-        is_there = row < self.lanes.rows
-        self._change_registers(row, is_there)
-        self.state.since_change += 1
-        unproven = self._watch(row, is_there)
-        extra_um = _um(self.state.extra, self.lanes.increment_mm)
-        is_out, worst_um = self._read(row, extra_um)
-        self._decide(row, is_there, extra_um, unproven, is_out, worst_um)
+    def _go_on(self, cell: Counts) -> None:
+        """One stretch of every group that has rows left."""
+        row, lane = self.row[cell], cell // self.count
+        at = Place(row, lane, cell, row * self.width + lane)
+        read_cell = np.flatnonzero((self.row < self.end)[self.owner])
+        read = self.readings.places(read_cell, self.row[self.owner[read_cell]])
+        self._move_readings(self.held.change(at))
+        self.row[cell] = self._first_of_group(at, self._ends(at))
+        far = self.readings.far_off(read, self.row[self.owner[read_cell]])
+        self.row[cell] = self._decide(at, self.row[cell], far)
+        self.held.end_watches(at, self.row[cell])
+        self.readings.take(read, self.row[self.owner[read_cell]])
+        self.readings.count_outside(far[far.row < self.row[self.owner[far.cell]]])
         if self.keep_paths:
-            self.path[row] = extra_um
+            self._keep_path(at, self.row[cell])
 
-    # What happens to the registers before the part ------------------------------------------------------------------
+    def _ends(self, at: Place) -> Counts:
+        """For each lane the row before which nothing happens to it, or that is far enough for once."""
+        due = self.held.due[at.cell]
+        known = np.minimum(self.next_event[at.column], np.where(due == NEVER, self.rows, due))
+        return np.minimum(np.minimum(known, at.row + ROWS_AT_ONCE), self.end[at.cell])
 
-    def _change_registers(self, row: int, is_there: Flags) -> None:
-        lanes, state = self.lanes, self.state
-        moved_um = np.broadcast_to(lanes.hand_um[row][:, None], state.shape).copy()
-        state.extra -= lanes.entry[row][:, None]
-        is_due = (state.due == row) & is_there[:, None] & ~lanes.fresh[row][:, None]
-        if is_due.any():
-            self._enter(row, is_due, moved_um)
-        is_moved = moved_um != 0
-        if is_moved.any():
-            state.travel_um[is_moved] += moved_um[is_moved]
-            state.since_change[is_moved], state.has_new_tool[is_moved] = 0.0, False
-            if row:
-                state.watched[is_moved], state.watched_um[is_moved] = row, moved_um[is_moved]
-        fresh = lanes.fresh[row]
-        if fresh.any():
-            state.extra[fresh], state.travel_um[fresh], state.since_change[fresh] = 0.0, 0.0, np.inf
-            state.has_new_tool[fresh], state.due[fresh], state.watched[fresh] = True, NEVER, NEVER
+    def _first_of_group(self, at: Place, row: Counts) -> Counts:
+        rows = self.end.copy()
+        rows[at.cell] = row
+        first: Counts = np.minimum.reduceat(rows.reshape(self.width, self.count), self.groups, axis=0)
+        return first[self.group].ravel()[at.cell]
 
-    def _enter(self, row: int, is_due: Flags, moved_um: Floats) -> None:
-        state = self.state
-        entered = np.where(is_due, state.coming, 0.0)
-        state.extra += entered
-        moved_um += _um(entered, self.lanes.increment_mm)
-        state.due[is_due] = NEVER
-        self.corrections[self.lanes.block[row], self.columns] += is_due
+    def _move_readings(self, at: Place) -> None:
+        """These registers hold something else now."""
+        lanes, member = self.lanes, self.lanes.member[at.lane]
+        setting = np.broadcast_to((at.cell % self.count)[:, None], member.shape)[member >= 0]
+        feature = member[member >= 0]
+        mover = lanes.mover[feature] * self.count + setting[:, None]
+        shares = lanes.pulled[feature] * self.held.extra_um[mover]
+        # summed in one order, however many registers stand beside these
+        self.readings.moved_um[feature * self.count + setting] = sum(shares.T, np.zeros(len(feature)))
 
-    # What the part says ---------------------------------------------------------------------------------------------
+    # What the parts say ---------------------------------------------------------------------------------------------
 
-    def _watch(self, row: int, is_there: Flags) -> Flags:
-        """The registers whose last change has not been seen to work yet."""
-        lanes, state = self.lanes, self.state
-        unproven = np.zeros(state.shape, dtype=np.bool_)
-        lane, setting = np.nonzero((state.watched >= 0) & is_there[:, None])
-        if not len(lane):
-            return unproven
-        begun = state.watched[lane, setting]
-        since = np.minimum(row - begun, lanes.step_um.shape[2] - 1)
-        found = proof(
-            state.watched_um[lane, setting],
-            lanes.step_um[begun, lane, since],
-            lanes.step_sd_um[begun, lane, since],
-            lanes.step_parts[begun, lane, since],
-            row - begun + 1,
-            self.settings.settle[lane, setting],
+    def _decide(self, at: Place, end: Counts, far: Place) -> Counts:
+        """Decide up to before row `end`; the row before which each stretch ends where corrections are asked for."""
+        look = self._look(at, end, far)
+        which, after = np.nonzero(look.is_open & look.before(end))
+        seen, place = look.at[which].on(after, self.width), look.which[which]
+        facts = self._facts(seen, look.is_out[which, after], look.is_implausible[which, after])
+        found = decided(facts, self.settings.at(seen.cell), self.band_um[seen.cell])
+        is_within = self.lanes.block.ravel()[seen.column] < BLOCKS
+        asked = np.flatnonzero((found.change != 0) & is_within & ~look.is_pending[which])
+        first = end.copy()
+        np.minimum.at(first, place[asked], seen.row[asked] + 1)
+        end = self._first_of_group(at, first)
+        asked = asked[seen.row[asked] + 1 == end[place[asked]]]
+        self.held.ask(seen[asked], found.change[asked])
+        is_past = seen.row < end[place]
+        self._count(seen[is_past], found.answer[is_past])
+        self._count_at_a_glance(look, look.before(end))
+        if self.keep_paths:
+            self.changes[self._whole(seen[asked])] = found.change[asked]
+        return end
+
+    def _look(self, at: Place, end: Counts, far: Place) -> _Look:
+        """The lanes of which there may be more to say than to leave them."""
+        moves = self.lanes.pulled[far.lane] != 0
+        far, mover = far[np.nonzero(moves)[0]], self.lanes.mover[far.lane][moves]
+        far_cell = mover * self.count + far.cell % self.count
+        has_far = np.zeros(len(self.row), dtype=np.bool_)
+        has_far[far_cell] = True
+        lowest, highest = self.noticed_um.over(at.lane, at.row, end - at.row)
+        extra_um, band_um = self.held.extra_um[at.cell], self.band_um[at.cell]
+        which = np.flatnonzero(has_far[at.cell] | (highest + extra_um > band_um) | (lowest + extra_um < -band_um))
+        some, extra_um, band_um = at[which], extra_um[which, None], band_um[which, None]
+        ahead = np.arange(int((end - at.row)[which].max(initial=0)))
+        off_um = self.noticed_um.each.take((some.lane * self.rows + some.row)[:, None] + ahead, mode="clip")
+        wishes = np.abs(off_um + extra_um) > band_um
+        place = np.zeros(len(self.row), dtype=np.int64)
+        place[some.cell] = np.arange(len(some))
+        at_far = place[far_cell] * len(ahead) + far.row - some.row[place[far_cell]]
+        is_out, is_implausible = np.zeros((2, wishes.size), dtype=np.bool_)
+        is_out[at_far[self.readings.room_um(far) < self.lanes.guard_um[far.lane]]] = True
+        is_implausible[at_far[np.abs(self.readings.read_um(far)) > self.settings.implausible_um[far_cell]]] = True
+        return _Look(
+            which=which,
+            at=some,
+            wishes=wishes,
+            is_odd=np.isinf(off_um),
+            is_out=is_out.reshape(wishes.shape),
+            is_implausible=is_implausible.reshape(wishes.shape),
+            is_pending=self.held.due[some.cell] != NEVER,
         )
-        unproven[lane, setting] = found.is_unproven
-        over = found.is_over
-        state.watched[lane[over], setting[over]] = NEVER
-        np.add.at(self.alarms, (lane, setting), found.contradicts)
-        return unproven
 
-    def _read(self, row: int, extra_um: Floats) -> tuple[Flags, Floats]:
-        """Sum up how the part would have come out; per lane whether it is out of tolerance, and its worst reading."""
-        lanes = self.lanes
-        read = lanes.read_um[row][:, None] + np.einsum("fr,frs->fs", lanes.pulled, extra_um[lanes.mover])
-        above, below = lanes.upper_um[:, None] - read, read - lanes.lower_um[:, None]
-        room = np.minimum(above, below)
-        block = lanes.block[row][lanes.lane_of]
-        is_read = ~np.isnan(lanes.read_um[row])
-        counts = is_read & ~lanes.wild[row]
-        self.read[block, self.features] += counts
-        off = np.where(counts[:, None], read - self.centre_um, 0.0)
-        self.squares[block, self.features] += np.square(off)
-        self.outside[block, self.features] += (room < 0) & is_read[:, None]
-        inside_span = counts & (block < BLOCKS)
-        self.room_um[inside_span] = np.minimum(self.room_um[inside_span], room[inside_span])
-        return self._by_lane(room - lanes.guard_um[:, None], np.abs(read))
-
-    def _by_lane(self, room: Floats, size: Floats) -> tuple[Flags, Floats]:
-        member = self.lanes.member
-        nothing = (member < 0)[:, :, None]
-        is_out = np.any((room[member] < 0) & ~nothing, axis=1)
-        last = np.where(nothing | np.isnan(size[member]), -1.0, size[member])
-        return is_out, np.max(last, axis=1)
-
-    def _decide(
-        self, row: int, is_there: Flags, extra_um: Floats, unproven: Flags, is_out: Flags, worst_um: Floats
-    ) -> None:
-        lanes, state = self.lanes, self.state
-        found = decided(self._facts(row, extra_um, unproven, is_out, worst_um), self.settings, self.band_um)
-        block = lanes.block[row]
-        counts = (is_there & (block < BLOCKS))[:, None]
-        self.parts[block, self.columns] += is_there
-        self.held[block, self.columns] += (found.answer == HOLD) & counts
-        self.stopped[block, self.columns] += (found.answer == STOP) & counts
-        asked = (found.change != 0) & counts & (state.due == NEVER)
-        due = np.broadcast_to(lanes.due[row][:, None], state.shape)
-        state.due[asked], state.coming[asked] = due[asked], found.change[asked]
-        if self.keep_paths:
-            self.answers[row], self.changes[row] = found.answer, np.where(asked, found.change, 0.0)
-
-    def _facts(self, row: int, extra_um: Floats, unproven: Flags, is_out: Flags, worst_um: Floats) -> Facts:
-        lanes, state = self.lanes, self.state
-
-        def of(column: NDArray[Any]) -> Any:
-            return column[row][:, None]
-
+    def _facts(self, at: Place, is_out: Flags, is_implausible: Flags) -> Facts:
+        lanes, held = self.lanes, self.held
+        changed = held.changed[at.cell]
         return Facts(
-            error_um=of(lanes.error_um) + extra_um,
-            sd_um=of(lanes.sd_um),
-            margin_um=of(lanes.margin_um),
-            half_um=lanes.half_um[:, None],
-            pull=lanes.pull[:, None],
-            onward_um=lanes.onward_um[row][:, None],
-            drift_um=of(lanes.drift_um),
-            slope_sd_um=of(lanes.slope_sd_um),
-            wear_sign=lanes.wear_sign[:, None],
-            is_tool=lanes.is_tool[:, None],
-            parts=of(lanes.parts),
-            bar=of(lanes.bar),
-            worst_um=worst_um,
+            error_um=lanes.error_um.ravel()[at.column] + held.extra_um[at.cell],
+            sd_um=lanes.sd_um.ravel()[at.column],
+            margin_um=lanes.margin_um.ravel()[at.column],
+            half_um=lanes.half_um[at.lane],
+            pull=lanes.pull[at.lane],
+            onward_um=lanes.onward_um.reshape(-1, lanes.onward_um.shape[2])[at.column],
+            drift_um=lanes.drift_um.ravel()[at.column],
+            slope_sd_um=lanes.slope_sd_um.ravel()[at.column],
+            wear_sign=lanes.wear_sign[at.lane],
+            is_tool=lanes.is_tool[at.lane],
+            parts=lanes.parts.ravel()[at.column],
+            bar=lanes.bar.ravel()[at.column],
+            worst_um=np.where(is_implausible, np.inf, 0.0),
             is_outside=is_out,
-            since_change=state.since_change,
-            is_unproven=unproven,
-            is_pending=state.due != NEVER,
-            may_grow=state.has_new_tool,
-            travel_um=state.travel_um,
-            now=of(lanes.now) + state.extra,
-            increment_mm=lanes.increment_mm[:, None],
+            since_change=np.where(changed == NEVER, np.inf, at.row - changed + 1.0),
+            is_unproven=held.is_unproven(at),
+            is_pending=held.due[at.cell] != NEVER,
+            may_grow=held.has_new_tool[at.cell],
+            travel_um=held.travel_um[at.cell],
+            now=lanes.now.ravel()[at.column] + held.extra[at.cell],
+            increment_mm=lanes.increment_mm[at.lane],
         )
 
+    # What is counted, and kept of every row -------------------------------------------------------------------------
 
-def _um(increments: Floats, increment_mm: Floats) -> Floats:
-    """Increments in micrometres, to the last bit what the difference of two printed values is."""
-    return np.rint(increments * increment_mm[:, None] * DECIMALS) / DECIMALS * UM_PER_MM
+    def _count(self, at: Place, answer: NDArray[np.int8]) -> None:
+        for code, sums in self.said.items():
+            np.add.at(sums, self._by_block(at[answer == code]), 1)
+        if self.keep_paths:
+            self.answers[self._whole(at)] = answer
+
+    def _count_at_a_glance(self, look: _Look, is_past: Flags) -> None:
+        for code, table in ((HOLD, look.held & is_past), (STOP, look.stopped & is_past)):
+            self.said[code][self._by_block(look.at)] += table.sum(axis=1)
+            if self.keep_paths:
+                which, after = np.nonzero(table)
+                self.answers[self._whole(look.at[which].on(after, self.width))] = code
+
+    def _by_block(self, at: Place) -> Counts:
+        return self.lanes.block.ravel()[at.column].astype(np.int64) * len(self.row) + at.cell
+
+    def _whole(self, at: Place) -> tuple[Counts, Counts, Counts]:
+        return at.row, at.lane, at.cell % self.count
+
+    def _keep_path(self, at: Place, end: Counts) -> None:
+        which, after = np.nonzero(np.arange(ROWS_AT_ONCE) < (end - at.row)[:, None])
+        some = at[which].on(after, self.width)
+        self.path[self._whole(some)] = self.held.extra_um[some.cell]
+
+
+def _next_events(lanes: Lanes, groups: Counts) -> Counts:
+    """T x groups: the next row at which something happens to a register of a group, or a stretch of time begins."""
+    is_event = (lanes.hand_um != 0) | (lanes.entry != 0) | lanes.fresh
+    is_event[1:] |= lanes.block[1:] != lanes.block[:-1]
+    of_group = np.logical_or.reduceat(is_event, groups, axis=1)
+    row = np.where(of_group, np.arange(len(is_event))[:, None], len(is_event))
+    since = np.minimum.accumulate(row[::-1], axis=0)[::-1]
+    return np.concatenate([since[1:], np.full((1, len(groups)), len(is_event))])
+
+
+def _noticed(lanes: Lanes) -> Floats:
+    """T x B: what is off; infinite where there may be something to say whatever the limits are."""
+    is_odd = (lanes.bar != 0) | ~np.isfinite(lanes.error_um) | ~(lanes.margin_um > 0)
+    return np.where(is_odd, np.inf, lanes.error_um)
+
+
+def _parts(lanes: Lanes) -> Counts:
+    """(BLOCKS + 1) x B."""
+    parts = np.zeros((BLOCKS + 1, len(lanes.names)), dtype=np.int64)
+    row, lane = np.nonzero(np.arange(len(lanes.block))[:, None] < lanes.rows)
+    np.add.at(parts, (lanes.block[row, lane], lane), 1)
+    return parts
+
+
+def _least_of_feature(lanes: Lanes, of_lane: Floats) -> Floats:
+    """F x S: the least that a limit (B x S) is for the registers that move each feature."""
+    each = np.where((lanes.pulled != 0)[:, :, None], of_lane[lanes.mover], np.inf)
+    return np.asarray(each.min(axis=1), dtype=np.float64)

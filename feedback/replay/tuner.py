@@ -30,7 +30,10 @@ if TYPE_CHECKING:
 Progress = Callable[[int, int], None]
 
 WORTH_A_PROCESS = 10_000_000  # decisions: below, starting a process takes longer than it saves (measured)
-PORTIONS_ON_A_CLUSTER = 8
+CELLS_AT_ONCE = (
+    5_000  # lanes times settings: many enough for numpy, few enough for the processor's own memory (measured)
+)
+TASKS_ON_A_CLUSTER = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,14 +52,14 @@ ALONE = Power()
 class Task:
     """Some lanes under some settings: for every setting the limits of every lane."""
 
-    lanes: Lanes
+    some: tuple[Lanes, ...]
     each: tuple[tuple[Limits, ...], ...]
 
 
 def work(task: Task) -> Outcome:
     """The outcome of one task, wherever it is done."""
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    return decide_many(task.lanes, task.each)
+    return decide_many(side_by_side(task.some), task.each)
 
 
 def tune(
@@ -123,14 +126,24 @@ def _limits(table: LimitTable, name: str) -> Limits:
 def outcomes(some: Sequence[Lanes], settings: Sequence[Sequence[Limits]], power: Power = ALONE) -> Outcome:
     """What came of every setting; `settings` give for each the limits of all lanes of `some` in their order."""
     workers = power.workers if _cells(some) * len(settings) >= WORTH_A_PROCESS else 1
-    portions = _portions(some, workers if power.dask is None else PORTIONS_ON_A_CLUSTER)
-    slices = [settings] if len(portions) > 1 or len(settings) < 2 else _halves(settings, workers)
-    tasks = [
-        Task(lanes, tuple(tuple(limits[begin : begin + len(lanes.names)]) for limits in few))
-        for few in slices
-        for begin, lanes in portions
-    ]
-    results = done(work, tasks, workers=workers, dask=power.dask, progress=power.progress)
+    starts = np.cumsum([0, *(len(one.names) for one in some)])
+    tasks = max(workers if power.dask is None else TASKS_ON_A_CLUSTER, -(-starts[-1] * len(settings) // CELLS_AT_ONCE))
+    portions = _cut(len(some), tasks)
+    slices = _cut(len(settings), -(-tasks // len(portions)))
+    results = done(
+        work,
+        [
+            Task(
+                tuple(some[low:high]),
+                tuple(tuple(limits[starts[low] : starts[high]]) for limits in settings[begin:end]),
+            )
+            for begin, end in slices
+            for low, high in portions
+        ],
+        workers=workers,
+        dask=power.dask,
+        progress=power.progress,
+    )
     rows = [beside(results[k : k + len(portions)]) for k in range(0, len(results), len(portions))]
     return behind(rows)
 
@@ -139,17 +152,10 @@ def _cells(some: Sequence[Lanes]) -> int:
     return sum(one.error_um.size for one in some)
 
 
-def _portions(some: Sequence[Lanes], count: int) -> list[tuple[int, Lanes]]:
-    """The lanes in `count` tables or fewer, each with its first lane; a group stays whole."""
-    starts = np.cumsum([0, *(len(one.names) for one in some)])
-    count = min(count, len(some)) if len(some) >= 4 * count else 1
-    edges = [round(k * len(some) / count) for k in range(count + 1)]
-    return [(int(starts[low]), side_by_side(some[low:high])) for low, high in pairwise(edges)]
-
-
-def _halves(settings: Sequence[Sequence[Limits]], count: int) -> list[Sequence[Sequence[Limits]]]:
-    edges = [round(k * len(settings) / count) for k in range(count + 1)]
-    return [settings[low:high] for low, high in pairwise(edges) if high > low]
+def _cut(length: int, count: int) -> list[tuple[int, int]]:
+    """`length` in `count` pieces or fewer, none of them empty."""
+    edges = [round(k * length / min(count, length)) for k in range(min(count, length) + 1)]
+    return list(pairwise(edges))
 
 
 def beside(some: Sequence[Outcome]) -> Outcome:

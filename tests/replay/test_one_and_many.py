@@ -92,7 +92,7 @@ def test_the_same_bytes_come_out_however_the_work_is_cut() -> None:
     columns = []
     for few in (settings[:2], settings[2:]):
         tasks = [
-            Task(side_by_side([one]), tuple(tuple(limits[start : start + len(one.names)]) for limits in few))
+            Task((one,), tuple(tuple(limits[start : start + len(one.names)]) for limits in few))
             for start, one in zip(starts, lanes, strict=False)
         ]
         columns.append(beside([work(task) for task in tasks]))
