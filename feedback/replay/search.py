@@ -41,6 +41,16 @@ def nearer(some: Sequence[Tried], goal: Goal) -> list[Limits]:
     return _new(some, [*bands, *sure])
 
 
+def beside_the_choice(some: Sequence[Tried], goal: Goal) -> list[Limits]:
+    """Around what would be chosen: band, evidence and confidence moved together, since each can pay for another."""
+    chosen = pick(some, goal).limits
+    bands = (chosen.band, *_beside(chosen.band, FINER_BANDS))
+    counts = (chosen.evidence, *_beside(chosen.evidence, EVIDENCES))
+    sure = (chosen.confidence, *_beside(chosen.confidence, FINER_CONFIDENCES))
+    moved = product(bands, counts, sure)
+    return _new(some, (replace(chosen, band=b, evidence=int(n), confidence=c) for b, n, c in moved))
+
+
 def other_steps(some: Sequence[Tried], goal: Goal) -> list[Limits]:
     """Around what would be chosen: other settling, another step."""
     now, chosen = some[0].limits, pick(some, goal).limits
@@ -48,7 +58,8 @@ def other_steps(some: Sequence[Tried], goal: Goal) -> list[Limits]:
     return _new(some, (replace(chosen, settle=settle, step_um=step) for settle, step in product(SETTLES, steps)))
 
 
-ROUNDS: Final[Sequence[Callable[[Sequence[Tried], Goal], list[Limits]]]] = (other_evidence, nearer, other_steps)
+Round = Callable[[Sequence[Tried], Goal], list[Limits]]
+ROUNDS: Final[Sequence[Round]] = (other_evidence, nearer, beside_the_choice, other_steps)
 """One after the other: the settings not tried yet that are worth trying, by what was tried so far."""
 
 

@@ -9,7 +9,7 @@ import pytest
 from feedback.configuration.loading import from_texts
 from feedback.replay.lanes import BLOCKS
 from feedback.replay.proposed import proposed
-from feedback.replay.search import ROUNDS, first_settings, nearer, other_evidence, other_steps
+from feedback.replay.search import ROUNDS, beside_the_choice, first_settings, nearer, other_evidence, other_steps
 from feedback.replay.tuning import CHOSEN_ON, Scope, Span, Tried, compared, front, judged, pick, to_expect
 from feedback.simulate.scenarios import SITUATIONS
 from feedback.simulate.writer import cell_texts
@@ -190,6 +190,14 @@ def test_the_search_goes_on_along_the_front() -> None:
     assert {(one.settle, one.step_um) for one in steps} >= {(1, 20.0), (4, 40.0)}
     assert {one.band for one in steps} == {NOW.band}
     assert all(one.step_um <= NOW.travel_um for one in steps)
+
+
+def test_around_the_choice_limits_are_moved_together() -> None:
+    """A wider band can pay for a correction on two parts; moved one at a time neither would look better."""
+    found = beside_the_choice([tried(NOW, 20, 5.0), tried(WIDE, 10, 8.0)], "tighter")
+    assert replace(NOW, band=0.35, evidence=2, confidence=0.95) in found
+    assert {one.band for one in found} == {0.27, 0.30, 0.35}
+    assert NOW not in found
 
 
 def test_no_setting_is_tried_twice() -> None:
