@@ -30,7 +30,7 @@ from feedback.replay.many import Outcome
 from feedback.replay.past import followed
 from feedback.replay.tuner import Power, outcomes
 from rules.limits import Limits
-from tests.bench.shop import CELL, CORRECT_EVERY, MACHINE, PERSON, PLAN, READINGS_A_PART, TOOL_LIFE, WEAR_UM
+from tests.bench.shop import CORRECT_EVERY, PLAN, READINGS_A_PART, TOOL_LIFE, WEAR_UM, cell_text
 
 GOAL_S, GOAL_SPEEDUP = 30.0, 1.7
 NOISE_UM = (1.2, 1.2, 1.5, 3.0, 3.0)
@@ -155,7 +155,7 @@ def past_of(number: int, parts: int) -> tuple[list[Lanes], float, float]:
 def _plan() -> tuple[Machine, list[Group]]:
     from pathlib import Path
 
-    texts = {"cell.toml": CELL + MACHINE.format(name="M1") + PERSON, "parts/7001.toml": PLAN}
+    texts = {"cell.toml": cell_text(["M1"]), "parts/7001.toml": PLAN}
     configuration = from_texts(Path("cell"), texts)
     return configuration.machines["M1"], [group for group in groups(configuration, "M1") if group.registers]
 

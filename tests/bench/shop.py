@@ -3,11 +3,13 @@
 One part prints 9 lines: PART, two OFFSET, five FEATURE, END. Two tools and one work offset make three coupling groups.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+
+from tests.stories.parts import head_text, machine_text
 
 LINES_A_PART = 9
 READINGS_A_PART = 5
@@ -15,23 +17,6 @@ TOOL_LIFE = 300  # parts
 WEAR_UM = 0.25  # radius lost per part
 CORRECT_EVERY = 30  # parts between corrections a setter makes by hand
 
-CELL = """\
-[cell]
-name = "Bench cell"
-time_zone = "UTC"
-store = "sqlite"
-"""
-MACHINE = """
-[machine.{name}]
-logs = "logs/{name}"
-layout = "pairs"
-unit = "mm"
-least_increment = "0.001 mm"
-dialect = "g10-memory"
-tool_radius = "radius"
-lag = 1
-
-"""
 PERSON = """
 [person.op1]
 name = "Operator 1"
@@ -83,11 +68,16 @@ work = "54"
 """
 
 
+def cell_text(names: Iterable[str]) -> str:
+    """The cell.toml of a cell with machines of these names; how well their probes repeat is not stated."""
+    return head_text("Bench cell", "UTC") + "".join(machine_text(name, None) for name in names) + PERSON
+
+
 def make_cell(folder: Path, machines: int) -> None:
     """An empty cell folder with `machines` machines M1, M2, ..."""
     names = [f"M{i + 1}" for i in range(machines)]
     (folder / "parts").mkdir(parents=True)
-    (folder / "cell.toml").write_text(CELL + "".join(MACHINE.format(name=name) for name in names) + PERSON)
+    (folder / "cell.toml").write_text(cell_text(names))
     (folder / "parts" / "7001.toml").write_text(PLAN)
     for name in names:
         (folder / "logs" / name).mkdir(parents=True)

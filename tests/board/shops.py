@@ -6,52 +6,25 @@ from pathlib import Path
 
 import feedback
 from feedback.board.access import set_pin
+from tests.stories.parts import PEOPLE, head_text, machine_text
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 PIN = "8351"
-PEOPLE = ("op1", "op2", "pe", "quality")
+WITH_PINS = ("op1", "op2", "pe", "quality")
 
-_HEAD = """\
-[cell]
-name = "{name}"
-time_zone = "Europe/Lisbon"
-store = "sqlite"
-
-[person.op1]
-name = "Operator 1"
-may = ["review"]
-
+_SECOND = """
 [person.op2]
 name = "Operator 2"
 may = ["review"]
-
-[person.pe]
-name = "Process engineer"
-may = ["review", "limits", "release"]
-
-[person.quality]
-name = "Quality"
-may = ["release"]
-"""
-_MACHINE = """
-[machine.{name}]
-logs = "logs/{name}"
-layout = "pairs"
-unit = "mm"
-least_increment = "0.001 mm"
-dialect = "g10-memory"
-tool_radius = "radius"
-lag = 1
-repeatability = "0.0008 mm"
 """
 
 
 def shop_of(folder: Path, situations: dict[str, str], name: str = "Cell 3") -> Path:
     """A cell in `folder` whose machines live through the named sample situations; its logs have been read."""
     (folder / "parts").mkdir(parents=True)
-    text = _HEAD.format(name=name)
+    text = head_text(name) + PEOPLE + _SECOND
     for machine, situation in situations.items():
-        text += _MACHINE.format(name=machine)
+        text += machine_text(machine)
         for plan in (SAMPLES / situation / "parts").iterdir():
             shutil.copy(plan, folder / "parts")
         shutil.copytree(SAMPLES / situation / "logs" / "M1", folder / "logs" / machine)
@@ -62,7 +35,7 @@ def shop_of(folder: Path, situations: dict[str, str], name: str = "Cell 3") -> P
     return folder
 
 
-def give_pins(folder: Path, people: Iterable[str] = PEOPLE) -> None:
+def give_pins(folder: Path, people: Iterable[str] = WITH_PINS) -> None:
     """Everybody gets the same PIN."""
     for person in people:
         set_pin(folder, person, PIN)

@@ -95,27 +95,38 @@ may = ["release"]
 def cell_texts(machines: Iterable[SimulatedMachine], limits: str = "") -> Mapping[str, str]:
     """Relative path -> text of every configuration file of a cell with these machines."""
     machines = list(machines)
-    head = '[cell]\nname = "Cell 3"\ntime_zone = "Europe/Lisbon"\nstore = "sqlite"\n'
-    texts = {"cell.toml": head + "".join(_machine(machine) for machine in machines) + PEOPLE}
+    texts = {"cell.toml": head_text() + "".join(_machine(machine) for machine in machines) + PEOPLE}
     texts |= {f"parts/{machine.plan.part}.toml": machine.plan.toml() for machine in machines}
     if limits:
         texts["limits.toml"] = limits
     return texts
 
 
-def _machine(machine: SimulatedMachine) -> str:
-    increment = "0.001 mm" if machine.unit == "mm" else "0.0001 in"
+def head_text(name: str = "Cell 3", zone: str = "Europe/Lisbon") -> str:
+    """The head of a cell.toml."""
+    return f'[cell]\nname = "{name}"\ntime_zone = "{zone}"\nstore = "sqlite"\n'
+
+
+def machine_text(
+    name: str, repeatability: str | None = "0.0008 mm", layout: str = "pairs", unit: str = "mm", radius: str = "radius"
+) -> str:
+    """One machine of a cell.toml; `radius` is what its page holds, `repeatability` None is not stated."""
+    stated = f'repeatability = "{repeatability}"\n' if repeatability else ""
     return f"""
-[machine.{machine.name}]
-logs = "logs/{machine.name}"
-layout = "{machine.layout}"
-unit = "{machine.unit}"
-least_increment = "{increment}"
+[machine.{name}]
+logs = "logs/{name}"
+layout = "{layout}"
+unit = "{unit}"
+least_increment = "{"0.001 mm" if unit == "mm" else "0.0001 in"}"
 dialect = "g10-memory"
-tool_radius = "{machine.tool_radius}"
+tool_radius = "{radius}"
 lag = 1
-repeatability = "{"0.0008 mm" if machine.unit == "mm" else "0.00003 in"}"
-"""
+{stated}"""
+
+
+def _machine(machine: SimulatedMachine) -> str:
+    repeatability = "0.0008 mm" if machine.unit == "mm" else "0.00003 in"
+    return machine_text(machine.name, repeatability, machine.layout, machine.unit, machine.tool_radius)
 
 
 def _point(id: str, name: str, axis: str) -> Cut:
