@@ -116,6 +116,14 @@ class Family:
         return list(combinations_with_replacement(range(self.columns.shape[-2]), 2))
 
     @cached_property
+    def square(self) -> Counts:
+        """k x k: which of the J pairs stands there."""
+        square = np.zeros((self.columns.shape[-2],) * 2, dtype=np.int64)
+        for at, (i, j) in enumerate(self.pairs):
+            square[i, j] = square[j, i] = at
+        return square
+
+    @cached_property
     def side_by_side(self) -> Array:
         """(P x) (m k) x F: all columns."""
         *parts, members, count, features = self.columns.shape
@@ -371,19 +379,17 @@ def _gains(family: Family, sums: _Sums) -> tuple[Array, Array]:
 
     By eliminating one column after the other from (T^-1 + G), the last first.
     """
-    inner = {pair: sums.inner[:, :, at] for at, pair in enumerate(family.pairs)}
-    pull = [sums.pull[:, :, column] for column in range(sums.pull.shape[2])]
-    gain, det = np.zeros_like(pull[0]), np.ones_like(pull[0])
-    for last in reversed(range(len(pull))):
+    inner, pull = sums.inner[:, :, family.square], sums.pull.copy()  # n x m x k x k x W, n x m x k x W
+    gain, det = np.zeros_like(pull[:, :, 0]), np.ones_like(pull[:, :, 0])
+    for last in reversed(range(pull.shape[2])):
         usual_var = family.usual_var[..., last, None]
-        own = inner[last, last] + 1 / usual_var
-        first_um = pull[last] / own
-        gain, det = gain + pull[last] * first_um, det * (own * usual_var)
-        for i in range(last):
-            share = inner[i, last] / own
-            pull[i] = pull[i] - share * pull[last]
-            for j in range(i + 1):
-                inner[j, i] = inner[j, i] - share * inner[j, last]
+        own = inner[:, :, last, last] + 1 / usual_var
+        first_um = pull[:, :, last] / own
+        gain, det = gain + pull[:, :, last] * first_um, det * (own * usual_var)
+        row = inner[:, :, last, :last]
+        share = row / own[:, :, None]
+        pull[:, :, :last] -= share * pull[:, :, last, None]
+        inner[:, :, :last, :last] -= share[:, :, :, None] * row[:, :, None]
     return 0.5 * (gain - np.log(det)), first_um
 
 

@@ -132,8 +132,10 @@ def test_a_frozen_belief_is_carried_part_by_part() -> None:
 CONFIGURATION = from_texts(Path("cell"), cell_texts(single_fault("none")))
 
 
-def verdicts(fault: str, size: float, parts: int, seed: int = 1, pieces: int = 1) -> list[Verdict]:
-    """What is told after each part from the fault on, the parts taken in so many pieces."""
+def verdicts(
+    fault: str, size: float, parts: int, seed: int = 1, pieces: int = 1, *, is_expected: bool = False
+) -> list[Verdict]:
+    """What is told after each part from the fault on, the parts taken in so many pieces and maybe announced."""
     machine, told = SimulatedMachine(single_fault(fault, size).setup(), seed), CONFIGURATION.machines["M1"]
     held = machine.registers
     truths = machine.cut_parts(FAULT_AT + parts)
@@ -163,6 +165,8 @@ def verdicts(fault: str, size: float, parts: int, seed: int = 1, pieces: int = 1
                 )
             taken.append((group, followers[group.key].advance(happenings)))
         weighing.take(taken)
+        if is_expected:
+            weighing.expect(taken[0][1].moments)
         said += [weighing.told(moment) or {} for moment in taken[0][1].moments]
     return said[FAULT_AT:]
 
@@ -224,3 +228,11 @@ def test_what_is_told_does_not_depend_on_how_parts_arrive() -> None:
     at_once = verdicts("probe-step", 5.0, 8)
     assert any(at_once)
     assert verdicts("probe-step", 5.0, 8, pieces=FAULT_AT + 8) == at_once
+
+
+@pytest.mark.parametrize("pieces", [1, 5])
+def test_what_is_told_does_not_depend_on_what_is_weighed_with_it(pieces: int) -> None:
+    """Parts of a backlog that are weighed together tell what each of them tells when it is asked for alone."""
+    alone = verdicts("part-moved-two-axes", 6.0, 14, seed=2)
+    assert any(alone)
+    assert verdicts("part-moved-two-axes", 6.0, 14, seed=2, pieces=pieces, is_expected=True) == alone
