@@ -173,7 +173,10 @@ class MachineProcess:
             self.desk.register_changed(tx, change)
         entries: list[Entry] = []
         followed = [self._follow(tx, line, news.of(line.group)) for line in self.lines]
-        self._weighing.take((one.line.group, one.progress) for one in followed if one.progress is not None)
+        self._weighing.take((one.line.group, one.progress) for one in followed if one.progress and not one.is_anew)
+        for one in followed:
+            if one.is_anew:  # sees its newest parts once more, those of this text among them
+                self._start_over(tx, one.line)
         self._weighing.expect(moment for one in followed for moment in one.to_be_judged())
         for one in followed:
             entries += self._decide(tx, one, at_edge=at_edge)
@@ -198,9 +201,7 @@ class MachineProcess:
             found.progress, found.seen, found.steps = line.advance(happenings)
             if found.seen is not None:
                 found.quiet = line.screen.quiet(found.progress.moments, found.seen)
-        if is_late or self._afresh:
-            self._start_over(tx, line)
-            found.is_anew = True
+        found.is_anew = is_late or self._afresh
         return found
 
     def _decide(self, tx: "Writing", found: "_Followed", *, at_edge: bool) -> list[Entry]:
