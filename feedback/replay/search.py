@@ -17,7 +17,7 @@ FINER_BANDS: Final = (*BANDS, 0.12, 0.17, 0.22, 0.27, 0.35, 0.45, 0.55, 0.70)
 AIMS: Final = (0.0, 0.5, 1.0)
 CONFIDENCES: Final = (0.90, 0.99)
 FINER_CONFIDENCES: Final = (0.80, *CONFIDENCES, 0.95)
-EVIDENCES: Final = (1, 2, 3, 5, 8)
+EVIDENCES: Final = (1, 2, 3, 5)  # more comes too late at every new edge
 SETTLES: Final = (1, 2, 4)
 STEPS: Final = (0.5, 1.0, 2.0)  # of the step in force
 

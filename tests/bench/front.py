@@ -58,13 +58,12 @@ def main() -> None:
     asked, _ = options.parse_known_args()
     print(f"front: {asked.histories} histories and {asked.seeds} fresh runs of {asked.parts} parts in each scenario")
     judge = partial(judged, parts=asked.parts, histories=asked.histories, seeds=asked.seeds)
-    rows: list[Row] = []
+    every: list[Judged] = []
     with ProcessPoolExecutor(max_workers=asked.workers) as pool:
         for name, found in zip(asked.scenario, pool.map(judge, asked.scenario), strict=True):
             print("\n".join(report(name, found)), flush=True)
-            rows += [row for one in found for row in one.rows]
-    if rows:
-        print("\n" + "\n".join(summary("all scenarios", rows)))
+            every += found
+    print("\n" + "\n".join(summary("all scenarios", every)))
 
 
 @dataclass(frozen=True)
@@ -88,11 +87,19 @@ def _within(value: float, interval: Interval) -> bool:
 
 @dataclass(frozen=True)
 class Judged:
-    """One history: the words of every scope, and the rows of the tools' front; none where there was no choice."""
+    """One history: the words of every scope, the rows of the tools' front (none where the past does not suffice), and
+    of what is proposed, which need not lie on it.
+    """
 
     words: Sequence[str]
     tuned: Tuned
-    rows: Sequence[Row]
+    front: Sequence[Row]
+    chosen: Row | None
+
+    @property
+    def rows(self) -> list[Row]:
+        apart = [] if self.chosen is None or self.chosen in self.front else [self.chosen]
+        return sorted([*self.front, *apart], key=lambda row: row.reported.first.corrections)
 
 
 def judged(name: str, *, parts: int, histories: int, seeds: int) -> list[Judged]:
@@ -105,9 +112,9 @@ def judged(name: str, *, parts: int, histories: int, seeds: int) -> list[Judged]
 def _judged(found: Sequence[Tuned], fresh: "Fresh") -> Judged:
     (tools,) = [one for one in found if one.scope.name == "tool"]
     words = [f"{one.scope.name}: {one.words}" for one in found]
-    some = [*tools.front, *([] if tools.chosen is None or tools.chosen in tools.front else [tools.chosen])]
-    shown = [] if "too " in tools.words else sorted(some, key=lambda one: one.first.corrections)
-    return Judged(words, tools, [fresh.row(one) for one in shown])
+    shown = [] if tools.words.startswith("too ") else tools.front
+    chosen = None if tools.chosen is None else fresh.row(tools.chosen)
+    return Judged(words, tools, [fresh.row(one) for one in shown], chosen)
 
 
 # The history ---------------------------------------------------------------------------------------------------------
@@ -212,9 +219,7 @@ def report(name: str, found: Sequence[Judged]) -> Iterator[str]:
     yield f"\n{name}: {SITUATIONS[name].words}"
     for one in found:
         yield from _table(one)
-    rows = [row for one in found for row in one.rows]
-    if rows:
-        yield from summary(name, rows)
+    yield from summary(name, found)
 
 
 def _table(one: Judged) -> Iterator[str]:
@@ -247,18 +252,22 @@ def _mark(tuned: Tuned, row: Row) -> str:
     return "  <- chosen" if row.reported is tuned.chosen else ""
 
 
-def summary(name: str, rows: Sequence[Row]) -> Iterator[str]:
+def summary(name: str, found: Sequence[Judged]) -> Iterator[str]:
     """The goal and how near it is."""
-    several = [row for row in rows if row.reported.limits.evidence > 1]
-    for words, some in (("the whole front", rows), ("of it, evidence 2 and more", several)):
-        ratios = [row.ratio for row in some if not isnan(row.ratio)]
+    edge = [row for one in found for row in one.front]
+    several = [row for row in edge if row.reported.limits.evidence > 1]
+    chosen = [one.chosen for one in found if one.chosen is not None]
+    for words, rows in (("front", edge), ("of it, on two parts and more", several), ("what is proposed", chosen)):
+        ratios = [row.ratio for row in rows if not isnan(row.ratio)]
         if ratios:
             yield (
-                f"  {name}: RMS / oracle's at the same number, {words}: median {median(ratios):.2f}, worst "
-                f"{max(ratios):.2f} (goal: both <= {GOAL_RMS:.2f})"
+                f"  {name}: {words}: {len(ratios)} settings, RMS / oracle's at the same number: median "
+                f"{median(ratios):.2f}, worst {max(ratios):.2f} (goal: both <= {GOAL_RMS:.2f})"
             )
-    rms, corrections = (sum(row.inside[k] for row in rows) / len(rows) for k in (0, 1))
-    yield f"  {name}: {len(rows)} settings, inside the interval stated: RMS {rms:.0%}, corrections {corrections:.0%}"
+    played = [row for one in found for row in one.rows]
+    if played:
+        rms, corrections = (sum(row.inside[k] for row in played) / len(played) for k in (0, 1))
+        yield f"  {name}: inside the interval stated: RMS {rms:.0%}, corrections {corrections:.0%} of {len(played)}"
 
 
 if __name__ == "__main__":
