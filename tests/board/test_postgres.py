@@ -32,5 +32,7 @@ def test_a_proposal_is_shown_and_accepted(tmp_path: Path, empty_database: str) -
         assert board.ask(f"/proposal/{id}/answer", fields, cookie=page.cookie).status == 303
         assert board.app.state.desk.live.number == number + 1
         assert "Enter it:" in board.ask("/").text
+        story.deliver("ARTEFACT RING1 ACTUAL 40,0012 TEMP 20\n")
+        assert "lines on checks and repeats that cannot be understood and do not count: 1" in board.ask("/probe").text
     assert len(story.events("accepted")) == 1
     story.cell.close()
