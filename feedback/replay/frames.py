@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from math import isinf
 from typing import TYPE_CHECKING, Any
 
 from feedback.ledger.chain import moment
@@ -48,9 +49,10 @@ def _flags(tuned: Tuned, one: Tried) -> dict[str, bool]:
 
 
 def tried_row(one: Tried) -> dict[str, Any]:
-    """One setting with its results and what to expect of other parts (95 % intervals), as plain values."""
+    """One setting as plain values: its results, and what to expect of other parts (95 % intervals; None: unknown)."""
     limits = {name: getattr(one.limits, name) for name in KEYS.values()}
     spans = {f"{name}_{key}": value for name in ("first", "later") for key, value in asdict(getattr(one, name)).items()}
     (low_um, high_um), (fewest, most) = to_expect(one)
     expected = {"rms_um_low": low_um, "rms_um_high": high_um, "per_100_low": fewest, "per_100_high": most}
-    return {**limits, **spans, **{f"expect_{key}": value for key, value in expected.items()}}
+    known = {f"expect_{key}": None if isinf(value) else value for key, value in expected.items()}
+    return {**limits, **spans, **known}

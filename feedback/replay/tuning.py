@@ -7,7 +7,7 @@ adopt or not. What was chosen on the first part of the past is judged on the res
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from math import exp, log
+from math import exp, isinf, log
 from typing import Final, Literal
 
 import numpy as np
@@ -252,7 +252,7 @@ def compared(one: Tried, other: Tried) -> tuple[float, float, float]:
 
 
 def to_expect(one: Tried) -> tuple[Interval, Interval]:
-    """RMS and corrections for 100 parts to expect of other parts: 95 % intervals from the later span.
+    """RMS and corrections for 100 parts to expect of other parts: 95 % intervals from the later span, inf: unknown.
 
     New edges and wear make stretches differ; the scatter between them is what the intervals come from.
     """
@@ -278,12 +278,20 @@ def _around(value: float, sums: Floats, weights: Floats, power: float = 1.0) -> 
 
 
 def _words(chosen: Tried, now: Tried, ratio: tuple[float, float, float]) -> str:
-    rms, corrections = to_expect(chosen)
     return (
         f"on the later {chosen.later.parts} parts: {now.later.corrections} -> {chosen.later.corrections} corrections, "
         f"RMS {now.later.rms_um:.2f} -> {chosen.later.rms_um:.2f} um "
-        f"(x {ratio[0]:.2f}, 95 % interval {ratio[1]:.2f} to {ratio[2]:.2f}); of other parts expect RMS "
-        f"{rms[0]:.2f} to {rms[1]:.2f} um with {corrections[0]:.2f} to {corrections[1]:.2f} corrections for 100"
+        f"(x {ratio[0]:.2f}, 95 % interval {ratio[1]:.2f} to {ratio[2]:.2f}); {_expected(chosen)}"
+    )
+
+
+def _expected(chosen: Tried) -> str:
+    rms, corrections = to_expect(chosen)
+    if isinf(rms[1]) or isinf(corrections[1]):
+        return "too little there to say what to expect of other parts"
+    return (
+        f"of other parts expect RMS {rms[0]:.1f} to {rms[1]:.1f} um with {corrections[0]:.1f} to {corrections[1]:.1f} "
+        "corrections for 100"
     )
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from feedback.configuration.loading import from_texts
+from feedback.replay.frames import tried_row
 from feedback.replay.lanes import BLOCKS
 from feedback.replay.proposed import proposed
 from feedback.replay.search import ROUNDS, beside_the_choice, first_settings, nearer, other_evidence, other_steps
@@ -104,6 +105,7 @@ def test_what_is_tighter_on_the_later_parts_too_is_chosen() -> None:
     assert found.chosen is not None
     assert found.chosen.limits == TIGHT
     assert "RMS 5.00 -> 4.00 um (x 0.80, 95 % interval 0.80 to 0.80)" in found.words
+    assert "of other parts expect RMS 3.9 to 4.1 um with 6.7 to 6.7 corrections for 100" in found.words
 
 
 def test_what_the_later_parts_do_not_confirm_is_not_chosen() -> None:
@@ -169,6 +171,11 @@ def test_nothing_is_promised_from_nothing() -> None:
     """Where the later parts saw no correction, how many there will be is not known."""
     calm = replace(tried(NOW, 20, 5.0), corrected=(1,) * CHOSEN_ON + (0,) * (BLOCKS - CHOSEN_ON))
     assert to_expect(calm)[1] == (0.0, float("inf"))
+    found = judged(
+        TOOL, [replace(calm, limits=NOW), replace(tried(TIGHT, 20, 4.0), corrected=calm.corrected)], "tighter"
+    )
+    assert found.words.endswith("too little there to say what to expect of other parts")
+    assert tried_row(calm)["expect_per_100_high"] is None
 
 
 def test_the_search_begins_with_what_is_in_force() -> None:
