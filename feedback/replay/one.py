@@ -2,6 +2,12 @@
 
 The same assumptions as `feedback.replay.many`, which does it for many settings at once; each is held against the other.
 The rules are asked where they may say something else than `leave`.
+
+Under the limits in force and with the real corrections at the real rows the answer after every part is the recorded
+one (tests/replay/test_agreement.py counts the others), but for what people did with proposals: while one was accepted
+and not yet entered, for as long as one was rejected, and where a person had allowed growth. A replay takes every
+proposal for accepted, and hands out no leave to grow. A part that was decided on again, because a register was printed
+after it or an earlier part came late, is replayed as it was decided on first.
 """
 
 from collections.abc import Sequence
