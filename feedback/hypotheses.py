@@ -139,6 +139,18 @@ class Family:
     def of_part(self, part: int) -> tuple[Hypothesis, ...]:
         return self.members[0] if self.columns.ndim == 3 else self.members[part]
 
+    def called(self, part: int, name: tuple[Cause, str]) -> list[int]:
+        """The members of that name."""
+        return self._of_name[0 if self.columns.ndim == 3 else part].get(name, [])
+
+    @cached_property
+    def _of_name(self) -> list[dict[tuple[Cause, str], list[int]]]:
+        of_name: list[dict[tuple[Cause, str], list[int]]] = [{} for _ in self.members]
+        for members, names in zip(self.members, of_name, strict=True):
+            for m, member in enumerate(members):
+                names.setdefault(member.name, []).append(m)
+        return of_name
+
     def of(self, parts: Counts) -> "Family":
         """As it is asked of these parts."""
         if self.columns.ndim == 3:
@@ -189,7 +201,8 @@ class Readings:
             weights = residue.ages @ SHAPES.T  # P x B x W
             inverse = _inverse(residue.cov)  # P x (F B) x (F B)
             half = (inverse.reshape(parts, own * bins * own, bins) @ weights).reshape(parts, own, bins, own, -1)
-            self.grams[:, place, place] = (weights[:, None, :, None, :] * half).sum(axis=2)
+            for b in range(bins):
+                self.grams[:, place, place] += weights[:, b, None, None] * half[:, :, b]
             pull = residue.off.reshape(parts, 1, own * bins) @ half.reshape(parts, own * bins, -1)
             self.pulls[:, place] = pull.reshape(parts, own, -1)
             self._groups.append((place, weights, inverse))
@@ -327,25 +340,34 @@ def scores(readings: Readings, asked: Sequence[Family], pairs_of: int) -> Found:
     """Every family alone, and beside the likeliest `pairs_of` single hypotheses of each part."""
     sums = [_sums(readings, family) for family in asked]
     alone = _scores(asked, sums)
-    known = [one for part in range(len(readings)) for one in _likeliest(asked, alone, part)[:pairs_of]]
+    known = [one for part in range(len(readings)) for one in _likeliest(asked, alone, part, pairs_of)]
     return Found(readings, asked, alone, known, _beside(readings, asked, sums, known))
 
 
-def _likeliest(asked: Sequence[Family], alone: Scores, part: int) -> list[Known]:
+def _likeliest(asked: Sequence[Family], alone: Scores, part: int, count: int) -> list[Known]:
     """The best single hypotheses under their best shape, one of each name, as far as they clearly beat nothing new."""
-    best: dict[tuple[Cause, str], Known] = {}
-    odds, first = alone.odds[part], 0
+    odds = alone.odds[part]
     if not np.any(odds > PAIRED_FROM):
         return []
+    best: dict[tuple[Cause, str], tuple[float, int, Family, Hypothesis]] = {}
+    first = 0
     for family in asked:
-        table = odds[first : first + len(family)].reshape(family.size, family.count)
-        for m in np.flatnonzero(table.max(axis=1) > PAIRED_FROM).tolist():
-            member, w = family.of_part(part)[m], int(table[m].argmax())
-            if member.name not in best or table[m, w] > best[member.name].odds:
-                news = bool(alone.is_news[part, first + m * family.count + w])
-                best[member.name] = Known(part, member, family.shapes.start + w, float(table[m, w]), news)
+        most = odds[first : first + len(family)].reshape(family.size, family.count).max(axis=1)
+        members = family.of_part(part)
+        for m in np.flatnonzero(most > PAIRED_FROM).tolist():
+            name = members[m].name
+            if name not in best or most[m] > best[name][0]:
+                best[name] = float(most[m]), first + m * family.count, family, members[m]
         first += len(family)
-    return sorted(best.values(), key=lambda one: -one.odds)
+    likeliest = sorted(best.values(), key=lambda one: -one[0])[:count]
+    return [_known(alone, part, at, family, member) for _, at, family, member in likeliest]
+
+
+def _known(alone: Scores, part: int, first: int, family: Family, member: Hypothesis) -> Known:
+    """A member of a family, its shapes standing from `first` on, under the likeliest of them."""
+    at = first + int(alone.odds[part, first : first + family.count].argmax())
+    shape = family.shapes.start + at - first
+    return Known(part, member, shape, float(alone.odds[part, at]), bool(alone.is_news[part, at]))
 
 
 class _Sums(NamedTuple):
@@ -414,9 +436,8 @@ def _same(asked: Sequence[Family], known: Sequence[Known]) -> Flags:
     for q, one in enumerate(known):
         first = 0
         for family in asked:
-            for m, member in enumerate(family.of_part(q)):
-                if member.name == one.hypothesis.name:
-                    flags[q, first + m * family.count : first + (m + 1) * family.count] = True
+            for m in family.called(q, one.hypothesis.name):
+                flags[q, first + m * family.count : first + (m + 1) * family.count] = True
             first += len(family)
     return flags
 
