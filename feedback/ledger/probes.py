@@ -84,7 +84,7 @@ def _before(part_id: int | None, before: int | None) -> int:
 def _unreadable_calibrations(sql: "Sql", machine: str, seq: int) -> list[ProbeRecord]:
     rows = sql.rows(
         f"SELECT u.text, u.reason, {_BEFORE.format('u')}, u.path, u.line, e.at_us FROM unreadable u "
-        "JOIN event e ON e.seq = u.seq WHERE u.machine = ? AND u.seq = ? AND u.text LIKE ? ORDER BY u.id",
+        "JOIN event e ON e.seq = u.seq WHERE u.machine = ? AND u.seq = ? AND upper(u.text) LIKE ? ORDER BY u.id",
         (machine, seq, "%CALIBRATION%"),
     )
     return [

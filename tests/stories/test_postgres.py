@@ -34,3 +34,18 @@ def test_the_job_is_the_same_on_postgresql(tmp_path: Path, empty_database: str) 
     assert json.loads(shown.out)["machines"][0]["decisions"][0]["proposal"]["status"] == "accepted"
     assert trueup("verify", "--deep", cell=cell).code == 0
     assert not (cell / "state" / "trueup.sqlite").exists()
+
+
+def test_a_calibration_that_cannot_be_read_fails_on_postgresql_too(tmp_path: Path, empty_database: str) -> None:
+    """Words of the log are taken in any case, by every store: "calibration" with a decimal comma fails the probe."""
+    cell = tmp_path / "cell"
+    shutil.copytree(SAMPLE.parent / "drifting-probe", cell)
+    text = (cell / "cell.toml").read_text()
+    (cell / "cell.toml").write_text(text.replace('store = "sqlite"', f'store = "{empty_database}"'))
+    log = next((cell / "logs" / "M1").iterdir())
+    log.write_text("calibration probe 1 RXP 2,9912\n")
+
+    trueup("process", cell=cell)
+    said = trueup("probe", cell=cell)
+    assert said.code == 3
+    assert "NOT fit to measure" in said.out
