@@ -196,6 +196,7 @@ class Cell:
         machine: str | None = None,
         *,
         recorded: bool = True,
+        workers: int = 1,
     ) -> "pandas.DataFrame":
         """What `limits` (a limits.toml; None: those in force) would have made of the cell's past: one row a register.
 
@@ -210,6 +211,7 @@ class Cell:
             span=span(since, until, self.configuration.time_zone),
             machines=None if machine is None else [machine],
             recorded=recorded,
+            workers=workers,
         )
         return frames.replay_frame(found)
 

@@ -37,6 +37,9 @@ SHOWN = 20  # differences listed for people; --json has all
     "--picture", type=click.Path(path_type=Path, dir_okay=False), help="Write a picture of it (SVG) to this file."
 )
 @click.option("--quick", is_flag=True, help="Leave out making every recorded decision again.")
+@click.option(
+    "--workers", type=click.IntRange(min=1), default=2, show_default=True, help="Processes that follow the machines."
+)
 @json_option
 @click.pass_obj
 def command(
@@ -48,6 +51,7 @@ def command(
     logs: Path | None,
     picture: Path | None,
     quick: bool,
+    workers: int,
     as_json: bool,
 ) -> None:
     """Decide the cell's past again: real corrections taken out, those of the limits put in. Changes nothing.
@@ -71,6 +75,7 @@ def command(
                 span=asked,
                 machines=None if machine is None else [machine],
                 recorded=not quick,
+                workers=workers,
                 progress=progress,
             )
     if picture is not None:

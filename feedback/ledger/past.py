@@ -82,6 +82,12 @@ def _newest(texts: Sequence[int], seq: int) -> int:
     return texts[at - 1] if at else -1
 
 
+def count_of_parts(sql: "Sql", machine: str) -> int:
+    """How many parts of a machine are in the history."""
+    (count,) = sql.row("SELECT count(*) FROM part WHERE machine = ?", (machine,)) or (0,)
+    return int(count)
+
+
 def text_of_parts(sql: "Sql", machine: str) -> dict[int, int]:
     """By part id the number of the text that completed the part."""
     return dict(sql.rows("SELECT id, ended FROM part WHERE machine = ? AND ended IS NOT NULL", (machine,)))

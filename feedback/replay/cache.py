@@ -3,7 +3,7 @@
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, Final
 from zipfile import BadZipFile
@@ -14,7 +14,7 @@ from feedback.configuration.facts import Group, Machine
 from feedback.replay.past import ARRAYS, ChangeSeen, GroupPast
 
 FOLDER: Final = "replay"  # under state/
-KEPT: Final = 200  # files; the oldest go first
+KEPT_BYTES: Final = 2_000_000_000  # the oldest go first
 
 _OUTLOOK: Final = "outlook "
 
@@ -23,7 +23,14 @@ def path_of(state: Path, digest: str) -> Path:
     return state / FOLDER / f"{digest.removeprefix('sha256:')[:32]}.npz"
 
 
-def kept(path: Path, group: Group, machine: Machine) -> GroupPast | None:
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What was kept of a group; `past` is None where it had no parts."""
+
+    past: GroupPast | None
+
+
+def kept(path: Path, group: Group, machine: Machine) -> Kept | None:
     """What was kept at `path`; None where nothing is, or nothing that can be used."""
     try:
         with path.open("rb") as file, np.load(file, allow_pickle=False) as known:
@@ -31,24 +38,27 @@ def kept(path: Path, group: Group, machine: Machine) -> GroupPast | None:
     except (OSError, ValueError, BadZipFile, EOFError):
         return None
     try:
-        return _past(columns, group, machine)
+        return Kept(_past(columns, group, machine) if columns else None)
     except (KeyError, TypeError, ValueError):
         return None  # written by another version: made anew
 
 
-def keep(path: Path, past: GroupPast) -> None:
+def keep(path: Path, past: GroupPast | None) -> None:
     """Keep `past` at `path`; a reader sees the whole file or none."""
     path.parent.mkdir(parents=True, exist_ok=True)
     unfinished = path.with_name(f"{path.stem}.{os.getpid()}.unfinished.npz")
-    np.savez(unfinished, **_columns(past))
+    np.savez(unfinished, **({} if past is None else _columns(past)))
     unfinished.replace(path)
-    _tidy(path.parent)
 
 
-def _tidy(folder: Path) -> None:
-    files = sorted(folder.glob("*.npz"), key=lambda file: file.stat().st_mtime)
-    for file in files[: max(0, len(files) - KEPT)]:
-        file.unlink(missing_ok=True)
+def tidy(state: Path) -> None:
+    """Let go of what was kept longest ago, down to what is worth its room."""
+    with_age = [(file, file.stat()) for file in (state / FOLDER).glob("*.npz")]
+    room = KEPT_BYTES
+    for file, known in sorted(with_age, key=lambda one: one[1].st_mtime_ns, reverse=True):
+        room -= known.st_size
+        if room < 0:
+            file.unlink(missing_ok=True)
 
 
 def _columns(past: GroupPast) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Brings a machine's past together: from the kept columns where nothing has changed, else from the store."""
 
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -19,7 +19,7 @@ from feedback.ledger.recent import News
 from feedback.replay import cache
 from feedback.replay.arrival import Arrivals, Doubt
 from feedback.replay.fitness import Judged, Placed, Probes, probe_states
-from feedback.replay.past import Entered, GroupPast, follow_group
+from feedback.replay.past import Codes, Entered, GroupPast, follow_group
 from feedback.replay.standing import Turn, locked
 from feedback.replay.told import told
 
@@ -31,35 +31,50 @@ if TYPE_CHECKING:
 
 def gathered(configuration: Configuration, sql: "Sql", machine: str, state: Path) -> list[GroupPast]:
     """The pasts of all groups of one machine that have registers and parts."""
-    facts = configuration.machines[machine]
-    some = [group for group in groups(configuration, machine) if group.registers]
-    rests_on = _rests_on(configuration, some, facts)
-    paths = [cache.path_of(state, store.digest_of(sql, machine, group.key, *rests_on)) for group in some]
-    found = [cache.kept(path, group, facts) for path, group in zip(paths, some, strict=True)]
-    if any(past is None for past in found):
-        found = list(_followed(configuration, sql, facts, some, paths))
+    facts, found = configuration.machines[machine], list[cache.Kept]()
+    paths = _paths(configuration, sql, machine, state)
+    for path, group in paths.items():
+        known = cache.kept(path, group, facts)
+        if known is None:
+            found = _followed(configuration, sql, facts, paths)
+            break
+        found.append(known)
     turns = _turns(sql, machine)
-    return [_with_locks(past, turns) for past in found if past is not None]
+    return [_with_locks(one.past, turns) for one in found if one.past is not None]
+
+
+def is_kept(configuration: Configuration, sql: "Sql", machine: str, state: Path) -> bool:
+    """Whether the columns of a machine are kept from an earlier look at the same past."""
+    return all(path.is_file() for path in _paths(configuration, sql, machine, state))
+
+
+def _paths(configuration: Configuration, sql: "Sql", machine: str, state: Path) -> dict[Path, Group]:
+    some = [group for group in groups(configuration, machine) if group.registers]
+    rests_on = _rests_on(configuration, some, configuration.machines[machine])
+    return {cache.path_of(state, store.digest_of(sql, machine, group.key, *rests_on)): group for group in some}
 
 
 def _followed(
-    configuration: Configuration, sql: "Sql", machine: Machine, some: Sequence[Group], paths: Sequence[Path]
-) -> Iterator[GroupPast | None]:
+    configuration: Configuration, sql: "Sql", machine: Machine, some: Mapping[Path, Group]
+) -> list[cache.Kept]:
+    """Follow the groups of a machine anew, and keep what comes of it at these paths."""
     news = store.everything(sql, machine.name)
     arrivals = _arrivals(sql, machine.name, news)
     probe = probe_states(_placed(news, arrivals), _probes(configuration, sql, machine))
     news, numbers = _as_first_believed(news), _numbers(news)
     entered = _entered(sql, machine.name, _seen_at(news, numbers))
-    found = [follow_group(group, machine, news.of(group), numbers, entered, arrivals) for group in some]
-    causes = iter(told([one for one in found if one is not None], configuration.limits.likelihood))
-    for one, path in zip(found, paths, strict=True):
-        if one is None:
-            yield None
-            continue
-        states = np.array([probe[part] for part in one.past.part_id.tolist()], dtype=np.int8)
-        past = replace(one.past, told=next(causes), probe=states)
+    found = [follow_group(group, machine, news.of(group), numbers, entered, arrivals) for group in some.values()]
+    with_parts = [one for one in found if one is not None]
+    causes = iter(told(with_parts, configuration.limits.likelihood) if with_parts else ())
+    pasts = [None if one is None else _complete(one.past, next(causes), probe) for one in found]
+    for path, past in zip(some, pasts, strict=True):
         cache.keep(path, past)
-        yield past
+    return [cache.Kept(past) for past in pasts]
+
+
+def _complete(past: GroupPast, causes: Codes, probe: Mapping[int, int]) -> GroupPast:
+    states = np.array([probe[part] for part in past.part_id.tolist()], dtype=np.int8)
+    return replace(past, told=causes, probe=states)
 
 
 def _entered(sql: "Sql", machine: str, seen: dict[tuple[str, str, Decimal], int]) -> list[Entered]:

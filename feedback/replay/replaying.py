@@ -12,6 +12,7 @@ from feedback.configuration.loading import LIMITS, from_texts
 from feedback.configuration.suggest import did_you_mean, listed
 from feedback.errors import ConfigurationError, UsageError
 from feedback.ledger import past as store_of_past
+from feedback.replay.columns import keep_columns
 from feedback.replay.gathering import gathered
 from feedback.replay.lanes import Lanes, lanes_of
 from feedback.replay.one import Replayed, decide_again
@@ -54,6 +55,7 @@ def replay(
     span: Span = EVERYTHING,
     machines: Sequence[str] | None = None,
     recorded: bool = True,
+    workers: int = 1,
     progress: Progress | None = None,
 ) -> Replay:
     """Decide the cell's past again under `limits` (a limits.toml; None: those in force).
@@ -62,7 +64,7 @@ def replay(
     for faults of `limits`; UsageError for a machine the cell has not, and where there is nothing to replay.
     """
     configuration = with_limits(cell.configuration, limits)
-    found = gather(cell, machines, span, configuration)
+    found = gather(cell, machines, span, configuration, workers=workers, progress=progress)
     done = [
         decide_again(past, lanes, _limits(past, configuration))
         for past, lanes in zip(found.pasts, found.lanes, strict=True)
@@ -86,15 +88,23 @@ def _compared(
 
 
 def gather(
-    cell: "Cell", machines: Sequence[str] | None, span: Span, configuration: Configuration | None = None
+    cell: "Cell",
+    machines: Sequence[str] | None,
+    span: Span,
+    configuration: Configuration | None = None,
+    *,
+    workers: int = 1,
+    progress: Progress | None = None,
 ) -> Gathered:
     """The pasts of `machines` (None: all); UsageError where none of them has a part in the span.
 
     `configuration` (None: the cell's own) says how likely a cause must be to be named, and where a check is required.
+    What has to be followed first is followed by so many processes.
     """
     configuration = configuration or cell.configuration
     names = _checked(configuration, machines)
     with cell.store.reading() as sql:
+        keep_columns(configuration, sql, cell.folder, names, workers, progress)
         some = [past for name in names for past in gathered(configuration, sql, name, cell.folder / "state")]
         made = [{**one, "machine": name} for name in names for one in store_of_past.corrections(sql, name)]
     some = [past for past in (one.window(span.since_us, span.until_us) for one in some) if len(past) > past.first]

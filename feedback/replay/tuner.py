@@ -75,7 +75,7 @@ def tune(
 
     UsageError where the cell has no such register, and where there is nothing to look at.
     """
-    found = gather(cell, machines, span)
+    found = gather(cell, machines, span, workers=power.workers, progress=power.progress)
     table = cell.configuration.limits
     return [_tuned(found.lanes, table, scope, goal, power) for scope in _scopes(found.lanes, register)]
 

@@ -38,7 +38,8 @@ def test_what_is_kept_comes_back_to_the_last_bit(past: GroupPast, tmp_path: Path
     cache.keep(path, past)
     again = cache.kept(path, past.group, past.machine)
     assert again is not None
-    assert_equal(past, again)
+    assert again.past is not None
+    assert_equal(past, again.past)
     assert [file.name for file in path.parent.iterdir()] == [path.name]
 
 

@@ -1,0 +1,42 @@
+"""The pasts of several machines made at once are those made one after another."""
+
+import os
+from pathlib import Path
+from unittest.mock import patch
+
+import numpy as np
+
+from feedback.replay import cache, columns
+from feedback.replay.replaying import gather
+from feedback.replay.span import EVERYTHING
+from tests.stories.story import Story, machine
+
+
+def test_machines_followed_by_two_processes_have_the_same_pasts(tmp_path: Path) -> None:
+    """A cell is followed by two processes, a machine without parts too; what they leave is what one process finds."""
+    story = Story(tmp_path, machine("M1"), machine("M2"), machine("M3")).cut(8, wear_um=0.3).cut(8, on="M2")
+    with patch.object(columns, "WORTH_A_PROCESS", 0):
+        there = gather(story.cell, None, EVERYTHING, workers=2)
+    kept = {file.name for file in (tmp_path / "state" / cache.FOLDER).iterdir()}
+    assert len(kept) >= len(there.pasts)
+    for file in (tmp_path / "state" / cache.FOLDER).iterdir():
+        file.unlink()
+    here = gather(story.cell, None, EVERYTHING)
+    assert kept == {file.name for file in (tmp_path / "state" / cache.FOLDER).iterdir()}
+    assert {past.machine.name for past in here.pasts} == {"M1", "M2"}
+    for mine, theirs in zip(here.pasts, there.pasts, strict=True):
+        for name in cache.ARRAYS:
+            assert np.asarray(getattr(mine, name)).tobytes() == np.asarray(getattr(theirs, name)).tobytes(), name
+
+
+def test_what_was_kept_longest_ago_goes_first(tmp_path: Path) -> None:
+    """The cache of a large cell stays within its room, and keeps what was looked at last."""
+    folder = tmp_path / cache.FOLDER
+    folder.mkdir()
+    for age, name in enumerate(("new", "old", "oldest")):
+        file = folder / f"{name}.npz"
+        file.write_bytes(b"x" * 100)
+        os.utime(file, ns=(10**18 - age, 10**18 - age))
+    with patch.object(cache, "KEPT_BYTES", 200):
+        cache.tidy(tmp_path)
+    assert sorted(file.name for file in folder.iterdir()) == ["new.npz", "old.npz"]
