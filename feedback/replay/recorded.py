@@ -114,7 +114,7 @@ class _Process(MachineProcess):
     def begin(self) -> None:
         self.made = {}
 
-    def _says_nothing_new(self, line: Any, quiet: Sequence[bool]) -> bool:  # noqa: ARG002
+    def _is_left_alone(self, line: Any) -> bool:  # noqa: ARG002
         return False
 
     def _news_of(self, evidence: Evidence, decision: Decision, *, at_edge: bool) -> Entry | None:
