@@ -4,17 +4,22 @@ python -m tests.bench.replay [--readings 1000000] [--machines 50] [--settings 10
 
 The pasts are those of a shop with steady wear, hand corrections and edges changed on time (tests/bench/shop.py),
 filtered once by the product's own follower. Deciding is timed by itself, with one process and with two, on a Dask
-cluster reached by its address, and set beside the one pass of the filter. `--small` is a twentieth of everything, for a
-busy machine.
+cluster reached by its address, and set beside the one pass of the filter. Then a whole `tune` of a cell folder whose
+past nobody has looked at yet, from the history to the proposal. `--small` is a twentieth of everything, for a busy
+machine.
 """
 
 import argparse
 import os
 import resource
+import shutil
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from datetime import UTC, datetime
 from itertools import product
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -30,7 +35,16 @@ from feedback.replay.many import Outcome
 from feedback.replay.past import followed
 from feedback.replay.tuner import Power, outcomes
 from rules.limits import Limits
-from tests.bench.shop import CORRECT_EVERY, PLAN, READINGS_A_PART, TOOL_LIFE, WEAR_UM, cell_text
+from tests.bench.shop import (
+    CORRECT_EVERY,
+    PLAN,
+    READINGS_A_PART,
+    TOOL_LIFE,
+    WEAR_UM,
+    cell_text,
+    make_cell,
+    write_history,
+)
 
 GOAL_S, GOAL_SPEEDUP = 30.0, 1.7
 NOISE_UM = (1.2, 1.2, 1.5, 3.0, 3.0)
@@ -52,6 +66,7 @@ def main() -> None:
     one_s, two_s = report_workers(lanes, asked.settings, filter_s)
     report_cluster(lanes, asked.settings)
     report_growth(lanes, asked.settings)
+    report_whole(machines=max(2, asked.machines // 5), parts=asked.readings // READINGS_A_PART // asked.machines // 2)
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     child_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
     print(f"  peak memory {peak_mb:.0f} MB, largest worker {child_mb:.0f} MB")
@@ -99,6 +114,34 @@ def report_growth(lanes: Sequence[Lanes], settings: int) -> None:
     for count in (1, 10, 100, 1000):
         seconds, _ = timed(some, limits_of(some, count), Power(workers=2))
         print(f"  {max(50, rows // 10) * READINGS_A_PART * machines:>10} {count:>9} {seconds:>8.2f}")
+
+
+def report_whole(machines: int, parts: int) -> None:
+    """From the history of a cell to proposed limits, with nothing kept and again with the columns kept."""
+    from feedback.cell import open_cell
+    from feedback.replay import cache
+    from feedback.replay.tuner import tune
+
+    with TemporaryDirectory() as scratch:
+        folder = Path(scratch) / "cell"
+        make_cell(folder, machines)
+        for i in range(machines):
+            write_history(folder, f"M{i + 1}", parts, i, datetime(2026, 1, 5, 6, 0, tzinfo=UTC))
+        with open_cell(folder) as cell:
+            cell.process()
+            seconds = {}
+            for workers in (1, 2):
+                shutil.rmtree(folder / "state" / cache.FOLDER, ignore_errors=True)
+                began = time.perf_counter()
+                tune(cell, power=Power(workers=workers))
+                seconds[workers] = time.perf_counter() - began
+            began = time.perf_counter()
+            tune(cell, power=Power(workers=2))
+            again_s = time.perf_counter() - began
+    print(
+        f"  a whole tune, {machines * parts * READINGS_A_PART} readings of {machines} machines: one process "
+        f"{seconds[1]:.1f} s, two {seconds[2]:.1f} s ({seconds[1] / seconds[2]:.2f} times); again {again_s:.1f} s"
+    )
 
 
 def timed(lanes: Sequence[Lanes], each: Sequence[Sequence[Limits]], power: Power) -> tuple[float, Outcome]:
@@ -153,8 +196,6 @@ def past_of(number: int, parts: int) -> tuple[list[Lanes], float, float]:
 
 
 def _plan() -> tuple[Machine, list[Group]]:
-    from pathlib import Path
-
     texts = {"cell.toml": cell_text(["M1"]), "parts/7001.toml": PLAN}
     configuration = from_texts(Path("cell"), texts)
     return configuration.machines["M1"], [group for group in groups(configuration, "M1") if group.registers]

@@ -7,6 +7,7 @@ from unittest.mock import patch
 import numpy as np
 
 from feedback.replay import cache, columns
+from feedback.replay.past import ARRAYS
 from feedback.replay.replaying import gather
 from feedback.replay.span import EVERYTHING
 from tests.stories.story import Story, machine
@@ -25,7 +26,7 @@ def test_machines_followed_by_two_processes_have_the_same_pasts(tmp_path: Path) 
     assert kept == {file.name for file in (tmp_path / "state" / cache.FOLDER).iterdir()}
     assert {past.machine.name for past in here.pasts} == {"M1", "M2"}
     for mine, theirs in zip(here.pasts, there.pasts, strict=True):
-        for name in cache.ARRAYS:
+        for name in ARRAYS:
             assert np.asarray(getattr(mine, name)).tobytes() == np.asarray(getattr(theirs, name)).tobytes(), name
 
 
