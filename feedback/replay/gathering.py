@@ -19,7 +19,8 @@ from feedback.ledger.recent import News
 from feedback.replay import cache
 from feedback.replay.arrival import Arrivals, Doubt
 from feedback.replay.fitness import Judged, Placed, Probes, probe_states
-from feedback.replay.past import Codes, Entered, GroupPast, follow_group
+from feedback.replay.following import Entered, follow_group
+from feedback.replay.past import Codes, GroupPast
 from feedback.replay.standing import Turn, locked
 from feedback.replay.told import told
 

@@ -10,7 +10,8 @@ import numpy as np
 
 from feedback.common import QUIET
 from feedback.follow import Moment, PartSeen, Progress, Track
-from feedback.replay.past import CAUSES, NOT_ASKED, Codes, Followed
+from feedback.replay.following import Followed
+from feedback.replay.past import CAUSES, NOT_ASKED, Codes
 from feedback.weighing import Weighing
 
 PARTS_AT_ONCE = 500

@@ -30,9 +30,9 @@ from feedback.configuration.facts import Group, Machine
 from feedback.configuration.groups import groups
 from feedback.configuration.loading import from_texts
 from feedback.follow import Happening, PartSeen, RegisterSeen, ToolSeen
+from feedback.replay.following import followed
 from feedback.replay.lanes import Lanes, lanes_of
 from feedback.replay.many import Outcome
-from feedback.replay.past import followed
 from feedback.replay.tuner import Power, outcomes
 from rules.limits import Limits
 from tests.bench.shop import (

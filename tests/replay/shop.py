@@ -10,8 +10,9 @@ import numpy as np
 import feedback
 from feedback.configuration.facts import Group
 from feedback.follow import Happening, PartSeen, RegisterSeen, ToolSeen
+from feedback.replay.following import followed
 from feedback.replay.lanes import Lanes, lanes_of
-from feedback.replay.past import GroupPast, followed
+from feedback.replay.past import GroupPast
 from feedback.simulate.cell import Cell
 from feedback.simulate.errors import SimulatedErrors
 from feedback.simulate.scenario import Scenario

@@ -8,7 +8,8 @@ import pytest
 
 from feedback.follow import PartSeen, RegisterSeen
 from feedback.replay import cache
-from feedback.replay.past import Entered, GroupPast, followed
+from feedback.replay.following import Entered, followed
+from feedback.replay.past import GroupPast
 from tests.replay import shop
 
 
