@@ -4,7 +4,7 @@ Lanes of many groups and machines stand next to each other, the k-th row of each
 one another, and a line is worked through at once.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Final
 
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from feedback.evidence import wear_sign
 from feedback.follow import UM_PER_MM
 from feedback.replay.arithmetic import bar_of
-from feedback.replay.past import CAUSES, Counts, Flags, Floats, GroupPast
+from feedback.replay.past import CAUSES, NOT_ASKED, Counts, Flags, Floats, GroupPast
 from feedback.replay.proof import steps
 from rules.limits import Limits
 
@@ -145,13 +145,25 @@ def _bars(past: GroupPast, limits: Sequence[Limits]) -> Whole:
     bars = np.zeros(past.value_mm.shape, dtype=np.int8)
     required = [one.check_required for one in limits]
     unfit = np.stack([past.unfit(is_check_required=one) for one in required], axis=1)
-    is_odd = past.outlooks.unsettled | np.isnan(past.value_mm) | unfit | past.apart | (past.locked >= 0)
-    is_odd |= past.told > CAUSES.index("none")
-    is_odd[list(past.doubts)] = True
-    for row, column in zip(*np.nonzero(is_odd), strict=True):
-        evidence = past.evidence(int(row), int(column), is_check_required=required[column])
-        bars[row, column] = bar_of(evidence, Limits())
+    told = np.where(past.told > CAUSES.index("none"), past.told, NOT_ASKED)
+    standing = np.stack([np.isnan(past.value_mm), unfit, past.apart, past.locked + 1, told - NOT_ASKED], axis=-1)
+    has_news = past.outlooks.unsettled.copy()  # of the readings themselves, row by row
+    has_news[list(past.doubts)] = True
+    for column, is_required in enumerate(required):
+        for rows in _alike(standing[:, column], has_news[:, column]):
+            evidence = past.evidence(int(rows[0]), column, is_check_required=is_required)
+            bars[rows, column] = bar_of(evidence, Limits())
     return bars
+
+
+def _alike(standing: Counts, has_news: Flags) -> Iterator[Counts]:
+    """Rows of which the rules say the same, where they say anything; a row with news of its own is by itself."""
+    for row in np.flatnonzero(has_news):
+        yield np.array([row])
+    quiet = np.flatnonzero(~has_news & standing.any(axis=1))
+    _, which = np.unique(standing[quiet], axis=0, return_inverse=True)
+    for one in range(int(which.max(initial=-1)) + 1):
+        yield quiet[which == one]
 
 
 @dataclass(frozen=True, slots=True)

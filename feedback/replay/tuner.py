@@ -77,7 +77,10 @@ def tune(
     """
     found = gather(cell, machines, span, workers=power.workers, progress=power.progress)
     table = cell.configuration.limits
-    return [_tuned(found.lanes, table, scope, goal, power) for scope in _scopes(found.lanes, register)]
+    return [
+        _tuned([one for one in found.lanes if scope.lanes(one).any()], table, scope, goal, power)
+        for scope in _scopes(found.lanes, register)
+    ]
 
 
 def _scopes(lanes: Sequence[Lanes], register: str | None) -> list[Scope]:
