@@ -3,6 +3,7 @@
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import count
 from pathlib import Path
 from unittest.mock import patch
@@ -34,17 +35,17 @@ SAMPLES_LIVE = (
 OF_PEOPLE = frozenset({"rejected", "pending", "growth"})  # see `decide_again`
 # what counts later, the lag that a proposal turned out to have, and places among parts that came late
 HINDSIGHT = frozenset({"void", "delay", "number"})
-EACH = (Limits(), Limits(band=0.1, confidence=0.8, evidence=2, settle=1), Limits(band=0.6), Limits(check_required=True))
+EACH = (Limits(), Limits(band=0.1, confidence=0.8, evidence=2, settle=1), Limits(check_required=True))
 
 
-@dataclass(frozen=True)
+@dataclass
 class Lived:
     """A shift that has been told, and what a replay would have rested on at times during it."""
 
     story: Story
     earlier: list[list[GroupPast]]
 
-    @property
+    @cached_property
     def pasts(self) -> list[GroupPast]:
         return list(gathered(self.story.cell).pasts)
 
