@@ -23,6 +23,7 @@ SHELLS = {
     "feedback.reading.layouts",
     "feedback.reading.showing",
     "feedback.replay.cache",
+    "feedback.replay.columns",
     "feedback.replay.frames",
     "feedback.replay.gathering",
     "feedback.replay.recorded",
