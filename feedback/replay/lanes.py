@@ -45,6 +45,7 @@ class Lanes:
     fresh: Flags
     due: Whole
     block: Whole  # BLOCKS where nothing is decided or summed
+    void: Flags  # the part's readings came to be in doubt later: they were decided on, and count nowhere
     # T x B x J and T x B x W
     onward_um: Floats
     step_um: Floats
@@ -103,6 +104,7 @@ def lanes_of(past: GroupPast, since_us: int, until_us: int, limits: Sequence[Lim
         fresh=past.fresh,
         due=past.due_row.astype(np.int32),
         block=np.repeat(_blocks(past, since_us, until_us)[:, None], len(registers), axis=1),
+        void=np.repeat(past.void[:, None], len(registers), axis=1),
         onward_um=np.stack([_padded(one.onward_um, widest) for one in known], axis=1),
         step_um=np.stack([_padded(one.step_um, most) for one in proofs], axis=1),
         step_sd_um=np.stack([_padded(one.sd_um, most, np.inf) for one in proofs], axis=1),

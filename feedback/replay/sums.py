@@ -34,6 +34,7 @@ class Readings:
         self.squares = np.zeros((BLOCKS + 1) * cells)
         self.outside = np.zeros((BLOCKS + 1) * cells, dtype=np.int64)
         self.block = lanes.block[:, lanes.lane_of].ravel().astype(np.int64)
+        self.void = lanes.void[:, lanes.lane_of].ravel()
         lower, upper, guard = (column[:, None] for column in (lanes.lower_um, lanes.upper_um, lanes.guard_um))
         self.low_um = (np.maximum(lower + guard, -implausible_um) + SLACK_UM).ravel()
         self.high_um = (np.minimum(upper - guard, implausible_um) - SLACK_UM).ravel()
@@ -83,7 +84,7 @@ class Readings:
 
     def count_outside(self, far: Place) -> None:
         """Count which of these are out of tolerance."""
-        outside = far[self.room_um(far) < 0]
+        outside = far[(self.room_um(far) < 0) & ~self.void[far.column]]
         np.add.at(self.outside, self._by_block(outside), 1)
 
     def _by_block(self, some: Place) -> Counts:
