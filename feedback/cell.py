@@ -230,7 +230,7 @@ class Cell:
 
         `attrs["words"]` say what came of it, `attrs["limits"]` is the limits.toml proposed. Nothing is written.
         """
-        from feedback.replay import frames, tuner
+        from feedback.replay import deciding, frames, tuner
         from feedback.replay.span import span
 
         found = tuner.tune(
@@ -239,7 +239,7 @@ class Cell:
             span=span(since, until, self.configuration.time_zone),
             machines=None if machine is None else [machine],
             goal=goal,
-            power=tuner.Power(workers=workers, dask=dask),
+            power=deciding.Power(workers=workers, dask=dask),
         )
         return frames.tune_frame(found, tuner.proposed_limits(self, found))
 

@@ -24,6 +24,7 @@ SHELLS = {
     "feedback.reading.showing",
     "feedback.replay.cache",
     "feedback.replay.columns",
+    "feedback.replay.deciding",
     "feedback.replay.frames",
     "feedback.replay.gathering",
     "feedback.replay.recorded",

@@ -58,12 +58,12 @@ def command(
     `trueup replay --limits` and adopt. Exit code 3 when it proposes something.
     """
     from feedback.cell import open_cell
-    from feedback.replay import tuner
+    from feedback.replay import deciding, tuner
     from feedback.replay.span import span
 
     target = path or folder / PROPOSED
     with open_cell(folder) as cell, count_bar("tuning") as progress:
-        power = tuner.Power(workers=workers, dask=dask, progress=progress)
+        power = deciding.Power(workers=workers, dask=dask, progress=progress)
         asked = span(since, until, cell.configuration.time_zone)
         machines = None if machine is None else [machine]
         found = tuner.tune(cell, register=register, span=asked, machines=machines, goal=goal, power=power)

@@ -1,6 +1,7 @@
 """Many tasks at once: in this process, in several on this computer, or on a cluster. The same results in every case."""
 
 import multiprocessing
+import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from typing import Any, TypeVar
@@ -42,8 +43,13 @@ def _results(work: Callable[[Task], Result], tasks: Sequence[Task], workers: int
     else:
         # not a plain fork: a progress bar's thread may hold a lock at just that moment
         context = multiprocessing.get_context("forkserver")
-        with ProcessPoolExecutor(min(workers, len(tasks)), mp_context=context) as pool:
+        with ProcessPoolExecutor(min(workers, len(tasks)), context, initializer=_work_alone) as pool:
             yield from pool.map(work, tasks)
+
+
+def _work_alone() -> None:
+    """Before numpy is loaded: processes beside each other start no threads that would stand in each other's way."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _on_cluster(work: Callable[[Task], Result], tasks: Sequence[Task], address: str) -> Iterator[Result]:

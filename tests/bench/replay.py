@@ -15,7 +15,6 @@ import resource
 import shutil
 import time
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
 from itertools import product
 from pathlib import Path
@@ -26,29 +25,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
-from feedback.configuration.facts import Group, Machine
-from feedback.configuration.groups import groups
-from feedback.configuration.loading import from_texts
-from feedback.follow import Happening, PartSeen, RegisterSeen, ToolSeen
-from feedback.replay.following import followed
-from feedback.replay.lanes import Lanes, lanes_of
+from feedback.replay.deciding import Power, outcomes
+from feedback.replay.lanes import Lanes
 from feedback.replay.many import Outcome
-from feedback.replay.tuner import Power, outcomes
 from rules.limits import Limits
-from tests.bench.shop import (
-    CORRECT_EVERY,
-    PLAN,
-    READINGS_A_PART,
-    TOOL_LIFE,
-    WEAR_UM,
-    cell_text,
-    make_cell,
-    write_history,
-)
 
 GOAL_S, GOAL_SPEEDUP = 30.0, 1.7
-NOISE_UM = (1.2, 1.2, 1.5, 3.0, 3.0)
-SECOND_US = 1_000_000
+READINGS_A_PART = 5  # of tests.bench.shop, which a timed process need not load
 
 
 def main() -> None:
@@ -58,6 +41,8 @@ def main() -> None:
     options.add_argument("--settings", type=int, default=100)
     options.add_argument("--small", action="store_true")
     asked, _ = options.parse_known_args()
+    from tests.bench.pasts import pasts
+
     if asked.small:
         asked.readings, asked.machines = asked.readings // 20, max(2, asked.machines // 20)
     print(f"replay: {asked.settings} settings on {asked.readings} readings of {asked.machines} machines, two cores")
@@ -121,6 +106,7 @@ def report_whole(machines: int, parts: int) -> None:
     from feedback.cell import open_cell
     from feedback.replay import cache
     from feedback.replay.tuner import tune
+    from tests.bench.shop import make_cell, write_history
 
     with TemporaryDirectory() as scratch:
         folder = Path(scratch) / "cell"
@@ -171,64 +157,6 @@ def cut(one: Lanes, rows: int) -> Lanes:
     own = {name: value for name, value in timed_columns.items() if len(getattr(one, name)) == len(one.error_um)}
     values = {name: getattr(one, name) for name in one.__slots__}
     return Lanes(**{**values, **own, "rows": np.minimum(one.rows, rows)})
-
-
-# The pasts -----------------------------------------------------------------------------------------------------------
-
-
-def pasts(machines: int, parts: int) -> tuple[list[Lanes], float, float]:
-    """The lanes of all machines; seconds of filtering and of the columns, summed over two processes."""
-    with ProcessPoolExecutor(2) as pool:
-        done = list(pool.map(past_of, range(machines), [parts] * machines))
-    return [one for lanes, _, _ in done for one in lanes], sum(s for _, s, _ in done), sum(s for _, _, s in done)
-
-
-def past_of(number: int, parts: int) -> tuple[list[Lanes], float, float]:
-    """One machine's lanes with the seconds they took."""
-    machine, some = _plan()
-    told = [(group, _happenings(group, parts, number)) for group in some]
-    numbers = {part: part for part in range(parts)}
-    began = time.perf_counter()
-    found = [followed(group, machine, happenings, numbers, ()) for group, happenings in told]
-    filtered = time.perf_counter()
-    lanes = [lanes_of(past, SECOND_US, parts * SECOND_US) for past in found if past is not None]
-    return lanes, filtered - began, time.perf_counter() - filtered
-
-
-def _plan() -> tuple[Machine, list[Group]]:
-    texts = {"cell.toml": cell_text(["M1"]), "parts/7001.toml": PLAN}
-    configuration = from_texts(Path("cell"), texts)
-    return configuration.machines["M1"], [group for group in groups(configuration, "M1") if group.registers]
-
-
-def _happenings(group: Group, parts: int, seed: int) -> list[Happening]:
-    """What `tests.bench.shop` prints of one group: wear, a hand correction every so often, edges changed on time."""
-    noise = np.random.default_rng(seed).normal(0, NOISE_UM, (parts, READINGS_A_PART))
-    use = np.arange(parts) % TOOL_LIFE
-    lost = np.stack([WEAR_UM * (use + 1), WEAR_UM / 2 * (use + 1)], axis=1)
-    entered = -np.round(lost[np.maximum(0, np.arange(parts) - use % CORRECT_EVERY - 1)])
-    held = np.where((use >= CORRECT_EVERY)[:, None], entered, 0.0)
-    off = lost + held
-    read = np.stack([10.5 - 2 * off[:, 0], 12.5 - 2 * off[:, 0], off[:, 1], 0 * use, 0 * use], axis=1) + noise
-    columns = [int(feature.id) - 1 for feature in group.features]
-    found: list[Happening] = []
-    for part in range(parts):
-        at_us = (part + 1) * SECOND_US
-        if part and use[part] == 0:
-            found += [ToolSeen(tool=r.tool, at_us=at_us - 1, source="") for r in group.registers if r.tool is not None]
-        found += [
-            RegisterSeen(register=r, value=_mm(held[part], str(r)), at_us=at_us, source="") for r in group.registers
-        ]
-        deviations = {f.key: float(read[part, c]) for f, c in zip(group.features, columns, strict=True)}
-        found.append(PartSeen(part_id=part, part=str(part), at_us=at_us, deviations=deviations))
-    return found
-
-
-def _mm(held_um: Any, name: str) -> Any:
-    from decimal import Decimal
-
-    column = {"tool 5 radius": 0, "tool 7 length": 1}.get(name)
-    return Decimal(0) if column is None else Decimal(int(held_um[column])) / 1000
 
 
 if __name__ == "__main__":

@@ -7,13 +7,13 @@ import pytest
 
 from feedback.configuration.facts import LIKELIHOOD
 from feedback.replay.arithmetic import ANSWERS
+from feedback.replay.deciding import ALONE, Task, behind, beside, outcomes, work
 from feedback.replay.following import follow_group
 from feedback.replay.lanes import side_by_side
 from feedback.replay.many import decide_many
 from feedback.replay.one import Replayed, decide_again
 from feedback.replay.past import GroupPast
 from feedback.replay.told import told
-from feedback.replay.tuner import ALONE, Task, behind, beside, outcomes, work
 from feedback.simulate.errors import SimulatedErrors
 from feedback.simulate.scenarios import SITUATIONS
 from rules.limits import Limits

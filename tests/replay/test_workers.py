@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from feedback.errors import UsageError
-from feedback.replay import tuner
-from feedback.replay.tuner import Power, outcomes
+from feedback.replay import deciding
+from feedback.replay.deciding import Power, outcomes
 from feedback.replay.workers import done
 from rules.limits import Limits
 from tests.replay import shop
@@ -34,7 +34,7 @@ def test_two_processes_give_the_same_bytes() -> None:
     lanes = shop.lanes(shop.uncorrected("steady", 60, seed=2))
     each = [[limits] * sum(len(one.names) for one in lanes) for limits in (Limits(), Limits(band=0.1))]
     here = outcomes(lanes, each)
-    with patch.object(tuner, "WORTH_A_PROCESS", 0):
+    with patch.object(deciding, "WORTH_A_PROCESS", 0):
         there = outcomes(lanes, each, Power(workers=2))
     for name in COMPARED:
         assert np.asarray(getattr(here, name)).tobytes() == np.asarray(getattr(there, name)).tobytes()
