@@ -1,4 +1,4 @@
-"""Long pasts of a shop with steady wear, hand corrections and edges changed on time, filtered as the product does it."""
+"""Long pasts of a shop with steady wear, hand corrections and edges changed on time, filtered as live."""
 
 import time
 from concurrent.futures import ProcessPoolExecutor
