@@ -18,7 +18,8 @@ SAID = (
     "decided", "decision", "proposed", "accepted", "rejected", "expired", "withdrawn", "confirmed", "unconfirmed",
     "wrong-way", "hand-change", "locked", "released", "configuration",
 )  # fmt: skip
-_BEFORE_EVERYTHING = (-(2**62), -1)
+FAR_OFF_US = 2**62
+_BEFORE_EVERYTHING = (-FAR_OFF_US, -1)
 
 
 def everything(sql: "Sql", machine: str) -> News:
@@ -86,6 +87,16 @@ def count_of_parts(sql: "Sql", machine: str) -> int:
     """How many parts of a machine are in the history."""
     (count,) = sql.row("SELECT count(*) FROM part WHERE machine = ?", (machine,)) or (0,)
     return int(count)
+
+
+def bounds(sql: "Sql", machines: Sequence[str], since_us: int | None, until_us: int | None) -> tuple[int, int] | None:
+    """The times of the first and the last part of some machines in a span; None where there is none."""
+    found = sql.row(
+        f"SELECT min(at_us), max(at_us) FROM part WHERE machine IN ({marks(machines)}) AND ended IS NOT NULL "
+        "AND at_us >= ? AND at_us <= ?",
+        (*machines, -FAR_OFF_US if since_us is None else since_us, FAR_OFF_US if until_us is None else until_us),
+    )
+    return None if found is None or found[0] is None else (int(found[0]), int(found[1]))
 
 
 def text_of_parts(sql: "Sql", machine: str) -> dict[int, int]:

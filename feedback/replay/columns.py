@@ -1,7 +1,7 @@
-"""Makes the columns of many machines at once, each in a process of its own, and leaves them where they are kept.
+"""Makes the columns and lanes of many machines at once, each in a process of its own.
 
 Processes here, never a cluster: the history lies on this computer. They read the store, and write no more than the
-columns, which another look would make anew.
+columns that are kept, which another look would make anew.
 """
 
 from collections.abc import Callable, Sequence
@@ -12,21 +12,30 @@ from typing import TYPE_CHECKING
 from feedback.configuration.facts import Configuration
 from feedback.replay import cache
 from feedback.replay.gathering import gathered, is_kept
+from feedback.replay.lanes import Lanes, lanes_of
+from feedback.replay.past import GroupPast
+from feedback.replay.span import EVERYTHING, Span
 from feedback.replay.workers import done
+from rules.limits import Limits
 
 if TYPE_CHECKING:
     from feedback.ledger.sql import Sql
 
 Progress = Callable[[int, int], None]
 
-WORTH_A_PROCESS = 20_000  # parts that have to be followed: below, starting a process takes longer than it saves
+WORTH_A_PROCESS = 20_000  # parts to be followed: below, starting a process takes longer than it saves
+KEPT_COSTS = 0.1  # of following them anew (measured)
 
 
 @dataclass(frozen=True, slots=True)
 class _Task:
+    """`bounds` are the times of the first and last part of the span on all machines; None: only keep the columns."""
+
     configuration: Configuration
     folder: Path
     machine: str
+    span: Span = EVERYTHING
+    bounds: tuple[int, int] | None = None
 
 
 def keep_columns(
@@ -41,15 +50,54 @@ def keep_columns(
     from feedback.ledger import past as store
 
     cache.tidy(folder / "state")
-    if workers == 1 or len(machines) == 1:
-        return
     some = [name for name in machines if not is_kept(configuration, sql, name, folder / "state")]
-    if len(some) > 1 and sum(store.count_of_parts(sql, name) for name in some) >= WORTH_A_PROCESS:
-        done(_make, [_Task(configuration, folder, name) for name in some], workers=workers, progress=progress)
+    if workers > 1 and len(some) > 1 and sum(store.count_of_parts(sql, name) for name in some) >= WORTH_A_PROCESS:
+        done(_lanes, [_Task(configuration, folder, name) for name in some], workers=workers, progress=progress)
 
 
-def _make(task: _Task) -> None:
+def lanes_of_machines(
+    configuration: Configuration,
+    sql: "Sql",
+    folder: Path,
+    machines: Sequence[str],
+    span: Span,
+    workers: int,
+    progress: Progress | None = None,
+) -> list[Lanes]:
+    """The lanes of all groups with a part in the span, machine by machine."""
+    from feedback.ledger import past as store
+
+    cache.tidy(folder / "state")
+    bounds = store.bounds(sql, machines, span.since_us, span.until_us)
+    if bounds is None:
+        return []
+    costs = sum(
+        store.count_of_parts(sql, name) * (KEPT_COSTS if is_kept(configuration, sql, name, folder / "state") else 1.0)
+        for name in machines
+    )
+    tasks = [_Task(configuration, folder, name, span, bounds) for name in machines]
+    found = done(_lanes, tasks, workers=workers if costs >= WORTH_A_PROCESS else 1, progress=progress)
+    return [one for lanes in found for one in lanes]
+
+
+def _lanes(task: _Task) -> list[Lanes]:
     from feedback.ledger.store import Store
 
     with Store.open(task.folder, task.configuration.store, readonly=True) as store, store.reading() as sql:
-        gathered(task.configuration, sql, task.machine, task.folder / "state")
+        found = gathered(task.configuration, sql, task.machine, task.folder / "state")
+    if task.bounds is None:
+        return []
+    some = within(found, task.span)
+    return [lanes_of(past, *task.bounds, limits_of(past, task.configuration)) for past in some]
+
+
+def within(pasts: Sequence[GroupPast], span: Span) -> list[GroupPast]:
+    """What of the pasts lies in the span; groups without a part in it are left out."""
+    cut = (past.window(span.since_us, span.until_us) for past in pasts)
+    return [past for past in cut if len(past) > past.first]
+
+
+def limits_of(past: GroupPast, configuration: Configuration) -> list[Limits]:
+    """The limits in force for each register of a group."""
+    table = configuration.limits
+    return [table.for_register(past.machine.name, register) for register in past.group.registers]

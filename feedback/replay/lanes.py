@@ -236,6 +236,21 @@ def side_by_side(some: Sequence[Lanes]) -> Lanes:
     return Lanes(**columns)  # type: ignore[arg-type]
 
 
+def heads(some: Sequence[Lanes]) -> Lanes:
+    """All lanes in one table without its rows: their names, features and what moves what."""
+    return side_by_side([_without_rows(one) for one in some])
+
+
+def _without_rows(one: Lanes) -> Lanes:
+    known = {field.name: getattr(one, field.name) for field in fields(Lanes)}
+    timed = {name: known[name][:0] for name in known if name in _TIMED}
+    return Lanes(**{**known, **timed})
+
+
+_TIMED: Final = (
+    "error_um", "sd_um", "margin_um", "drift_um", "slope_sd_um", "parts", "bar", "now", "hand_um", "entry", "fresh",
+    "due", "block", "void", "onward_um", "step_um", "step_sd_um", "step_parts", "read_um", "wild",
+)  # fmt: skip
 _FILL: Final[dict[str, float]] = {
     "error_um": np.nan, "now": np.nan, "sd_um": np.inf, "block": BLOCKS, "onward_um": np.nan, "step_um": np.nan,
     "step_sd_um": np.inf, "half_um": np.nan, "pull": np.nan, "read_um": np.nan, "member": -1,

@@ -12,7 +12,7 @@ from feedback.configuration.loading import LIMITS, from_texts
 from feedback.configuration.suggest import did_you_mean, listed
 from feedback.errors import ConfigurationError, UsageError
 from feedback.ledger import past as store_of_past
-from feedback.replay.columns import keep_columns
+from feedback.replay.columns import keep_columns, lanes_of_machines, limits_of, within
 from feedback.replay.gathering import gathered
 from feedback.replay.lanes import Lanes, lanes_of
 from feedback.replay.one import Replayed, decide_again
@@ -20,7 +20,6 @@ from feedback.replay.past import GroupPast
 from feedback.replay.recorded import Compared, decided_again
 from feedback.replay.span import EVERYTHING, Span
 from feedback.replay.table import Line, Turn, lines, turns
-from rules.limits import Limits
 
 if TYPE_CHECKING:
     from feedback.cell import Cell
@@ -66,7 +65,7 @@ def replay(
     configuration = with_limits(cell.configuration, limits)
     found = gather(cell, machines, span, configuration, workers=workers, progress=progress)
     done = [
-        decide_again(past, lanes, _limits(past, configuration))
+        decide_again(past, lanes, limits_of(past, configuration))
         for past, lanes in zip(found.pasts, found.lanes, strict=True)
     ]
     compared = _compared(cell, limits, machines, span, progress) if recorded else None
@@ -107,21 +106,31 @@ def gather(
         keep_columns(configuration, sql, cell.folder, names, workers, progress)
         some = [past for name in names for past in gathered(configuration, sql, name, cell.folder / "state")]
         made = [{**one, "machine": name} for name in names for one in store_of_past.corrections(sql, name)]
-    some = [past for past in (one.window(span.since_us, span.until_us) for one in some) if len(past) > past.first]
-    if not some:
-        raise UsageError(
-            f"no part of {listed(names)} with a reading that a register moves lies in the span; wanted some; "
-            "take log text with `trueup process`, or name another span"
-        )
-    since_us = min(int(past.at_us[past.first]) for past in some)
-    until_us = max(int(past.at_us[-1]) for past in some)
-    lanes = [lanes_of(past, since_us, until_us, _limits(past, configuration)) for past in some]
+        bounds = store_of_past.bounds(sql, names, span.since_us, span.until_us)
+    some = within(some, span)
+    if not some or bounds is None:
+        raise nothing_of(names)
+    lanes = [lanes_of(past, *bounds, limits_of(past, configuration)) for past in some]
     return Gathered(pasts=some, lanes=lanes, corrections=made)
 
 
-def _limits(past: GroupPast, configuration: Configuration) -> list[Limits]:
-    table = configuration.limits
-    return [table.for_register(past.machine.name, register) for register in past.group.registers]
+def gather_lanes(
+    cell: "Cell", machines: Sequence[str] | None, span: Span, *, workers: int = 1, progress: Progress | None = None
+) -> list[Lanes]:
+    """The lanes alone, made in so many processes; UsageError where no machine has a part in the span."""
+    names = _checked(cell.configuration, machines)
+    with cell.store.reading() as sql:
+        found = lanes_of_machines(cell.configuration, sql, cell.folder, names, span, workers, progress)
+    if not found:
+        raise nothing_of(names)
+    return found
+
+
+def nothing_of(machines: Sequence[str]) -> UsageError:
+    return UsageError(
+        f"no part of {listed(machines)} with a reading that a register moves lies in the span; wanted some; "
+        "take log text with `trueup process`, or name another span"
+    )
 
 
 def _checked(configuration: Configuration, machines: Sequence[str] | None) -> list[str]:

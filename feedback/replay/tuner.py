@@ -12,9 +12,9 @@ from feedback.configuration.suggest import did_you_mean, listed
 from feedback.errors import UsageError
 from feedback.registers import register
 from feedback.replay.deciding import ALONE, Power, outcomes
-from feedback.replay.lanes import Lanes, side_by_side
+from feedback.replay.lanes import Lanes, heads
 from feedback.replay.proposed import proposed
-from feedback.replay.replaying import gather, with_limits
+from feedback.replay.replaying import gather_lanes, with_limits
 from feedback.replay.search import ROUNDS, first_settings
 from feedback.replay.span import EVERYTHING, Span
 from feedback.replay.tuning import Goal, Scope, Tried, Tuned, judged, tried
@@ -37,11 +37,11 @@ def tune(
 
     UsageError where the cell has no such register, and where there is nothing to look at.
     """
-    found = gather(cell, machines, span, workers=power.workers, progress=power.progress)
+    lanes = gather_lanes(cell, machines, span, workers=power.workers, progress=power.progress)
     table = cell.configuration.limits
     return [
-        _tuned([one for one in found.lanes if scope.lanes(one).any()], table, scope, goal, power)
-        for scope in _scopes(found.lanes, register)
+        _tuned([one for one in lanes if scope.lanes(one).any()], table, scope, goal, power)
+        for scope in _scopes(lanes, register)
     ]
 
 
@@ -57,7 +57,7 @@ def _scopes(lanes: Sequence[Lanes], register: str | None) -> list[Scope]:
 
 
 def _tuned(some: Sequence[Lanes], table: LimitTable, scope: Scope, goal: Goal, power: Power) -> Tuned:
-    together = side_by_side(some)
+    together = heads(some)
     in_force = [_limits(table, name) for name in together.names]
     now = in_force[int(np.argmax(scope.lanes(together)))]
     results = _tried(some, together, in_force, scope, first_settings(now), power)

@@ -15,6 +15,7 @@ import resource
 import shutil
 import time
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
 from itertools import product
 from pathlib import Path
@@ -31,6 +32,7 @@ from feedback.replay.many import Outcome
 from rules.limits import Limits
 
 GOAL_S, GOAL_SPEEDUP = 30.0, 1.7
+ARRAY_ROUNDS = 10_000
 READINGS_A_PART = 5  # of tests.bench.shop, which a timed process need not load
 
 
@@ -60,6 +62,7 @@ def main() -> None:
 
 
 def report_workers(lanes: Sequence[Lanes], settings: int, filter_s: float) -> tuple[float, float]:
+    print(f"  two processes of plain array arithmetic on this computer: {ceiling():.2f} times one")
     each = limits_of(lanes, settings)
     (one_s, one), (two_s, two) = timed(lanes, each, Power(workers=1)), timed(lanes, each, Power(workers=2))
     print(f"  deciding: one process {one_s:.1f} s, two {two_s:.1f} s ({one_s / two_s:.2f} times)")
@@ -68,6 +71,27 @@ def report_workers(lanes: Sequence[Lanes], settings: int, filter_s: float) -> tu
     corrections = int(one.corrections[:-1].sum())
     print(f"  {corrections} corrections decided, {corrections / one_s:,.0f} a second and process")
     return one_s, two_s
+
+
+def ceiling() -> float:
+    """What a second process gains here for sums over arrays as large as those of deciding, nothing to start or send."""
+    with ProcessPoolExecutor(2) as pool:
+        list(pool.map(array_work, [1, 1]))
+        began = time.perf_counter()
+        pool.submit(array_work, ARRAY_ROUNDS).result()
+        one_s = time.perf_counter() - began
+        began = time.perf_counter()
+        list(pool.map(array_work, [ARRAY_ROUNDS] * 2))
+        return 2 * one_s / (time.perf_counter() - began)
+
+
+def array_work(rounds: int) -> float:
+    rng = np.random.default_rng(1)
+    table, place = rng.normal(size=400_000), rng.integers(0, 400_000, 10_000)
+    total = 0.0
+    for _ in range(rounds):
+        total += float(np.where(table[place] > 0.5, table[place] * 2.0, 1.0).sum())
+    return total
 
 
 def report_cluster(lanes: Sequence[Lanes], settings: int) -> None:
