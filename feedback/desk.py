@@ -119,7 +119,8 @@ class Desk:
         tx.append("hand-change", self.machine.name, _hand_change(change))
         if live is not None and live.status in answers.LIVE:
             del self._live[name]
-            why = f"{name} was changed by hand from {change.old} to {change.new} ({change.source})"
+            moved = f"from {change.old} to {change.new} {change.register.unit}"
+            why = f"{name} was changed by hand {moved} ({change.source})"
             review.withdraw(tx, live.id, why)
 
     def tool_changed(self, tx: "Writing", tool: int, source: str) -> None:
@@ -135,7 +136,7 @@ class Desk:
         name = str(change.register)
         is_locked = self._holds.get(name, queries.Hold()).locked is not None
         if is_locked and queries.is_locked_until_change(tx.sql, self.machine.name, name):
-            why = f"{name} was changed from {change.old} to {change.new} ({change.source})"
+            why = f"{name} was changed from {change.old} to {change.new} {change.register.unit} ({change.source})"
             review.release_by_change(tx, self.machine.name, name, why)
             self._holds = queries.holds(tx.sql, self.machine.name)
 

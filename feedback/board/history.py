@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from feedback.board.proposal import step_words
 from feedback.board.times import stamp
 from feedback.ledger.chain import Event
+from feedback.registers import register
 
 KINDS: Mapping[str, str] = {
     "proposed": "proposed",
@@ -28,7 +29,7 @@ KINDS: Mapping[str, str] = {
     "configuration": "configuration read",
 }
 PAGE_ROWS = 200
-HEAD = ("number", "time", "machine", "what", "register", "proposal", "person", "from", "to", "words", "hash")
+HEAD = ("number", "time", "machine", "what", "register", "proposal", "person", "from", "to", "unit", "words", "hash")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,18 +80,19 @@ class Row:
     person: str
     old: str
     new: str
+    unit: str
     words: str
     hash: str
 
     @property
     def change(self) -> str:
-        return f"{self.old} → {self.new}" if self.old or self.new else ""
+        return f"{self.old} → {self.new} {self.unit}".rstrip() if self.old or self.new else ""
 
     def cells(self) -> tuple[object, ...]:
         """In the order of `HEAD`."""
         return (
             self.number, self.at, self.machine, self.what, self.register, self.proposal, self.person, self.old,
-            self.new, self.words, self.hash,
+            self.new, self.unit, self.words, self.hash,
         )  # fmt: skip
 
 
@@ -103,17 +105,21 @@ def rows(events: Iterable[Event], wanted: Filter, zone: ZoneInfo) -> list[Row]:
 def _row(event: Event, zone: ZoneInfo) -> Row:
     content = event.content
     proposal: Mapping[str, Any] = content.get("proposal") or {}
+    old = str(proposal.get("now", content.get("from", "")))
+    new = str(proposal.get("new", content.get("to", content.get("value", ""))))
+    changed = str(content.get("register", ""))
     return Row(
         number=event.seq,
         at=stamp(event.at_us, zone),
         machine=event.machine or "",
         kind=event.kind,
         what=KINDS.get(event.kind, event.kind),
-        register=str(content.get("register", "")),
+        register=changed,
         proposal="" if "doubt" in event.kind else str(content.get("id", "")),  # a doubt's number means nothing
         person=str(content.get("by") or ""),
-        old=str(proposal.get("now", content.get("from", ""))),
-        new=str(proposal.get("new", content.get("to", content.get("value", "")))),
+        old=old,
+        new=new,
+        unit=register(changed).unit if changed and (old or new) else "",
         words=step_words(event, with_change=False) if event.kind != "configuration" else str(content.get("digest", "")),
         hash=event.hash,
     )

@@ -176,7 +176,6 @@ class Examiner:
 
     def _cast(self, tx: "Writing", doubt: Doubted) -> None:
         parts = probes.parts_within(tx.sql, self.machine.name, doubt.since, doubt.until)
-        reach = f"{len(parts)} parts in doubt" + (f", {parts[0]} to {parts[-1]}" if parts else "")
         content = {
             "id": doubt.id,
             "probe": doubt.probe,
@@ -184,7 +183,7 @@ class Examiner:
             "until": None if doubt.until is None else list(doubt.until),
             "words": f"probe {doubt.probe}: {doubt.words}",
             "parts": len(parts),
-            "why": f"{doubt.words} ({reach})",
+            "why": f"{doubt.words} ({_reach(parts)})",
         }
         tx.append("doubted", self.machine.name, content)
         self._flag(tx, doubt, frozenset(parts))
@@ -251,3 +250,9 @@ class Examiner:
 
 def _span(row: probes.DoubtRow) -> dict[str, Any]:
     return {"id": row.id, "probe": row.probe, "since": row.since, "until": row.until, "words": row.words}
+
+
+def _reach(parts: Sequence[str]) -> str:
+    if len(parts) > 1:
+        return f"{len(parts)} parts in doubt, {parts[0]} to {parts[-1]}"
+    return f"part {parts[0]} in doubt" if parts else "no part in doubt"

@@ -134,6 +134,15 @@ def test_an_answer_is_dated_back_to_the_part_it_began_with(tmp_path: Any) -> Non
 # The history ---------------------------------------------------------------------------------------------------------
 
 
+def test_amounts_of_the_history_have_a_unit(story: Story, id: str) -> None:
+    """Who reads a row, or a spreadsheet of them, need not know what the control counts in."""
+    with story.cell.store.reading() as sql:
+        events = queries.story(sql, None, ("proposed",))
+    (row,) = history.rows(events, history.Filter(), ZONE)
+    assert row.change == f"{row.old} → {row.new} mm"
+    assert dict(zip(history.HEAD, row.cells(), strict=True))["unit"] == "mm"
+
+
 def test_the_history_can_be_filtered_and_paged(story: Story, id: str) -> None:
     """By machine, kind, register, person and words, and by the number before which to go on."""
     story.cell.reject(id, by="op1", why="the edge is chipped", now=story.now())
