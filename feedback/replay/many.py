@@ -195,32 +195,40 @@ class _Many:
     def _look(self, at: Place, end: Counts, far: Place) -> _Look:
         """The lanes of which there may be more to say than to leave them."""
         moves = self.lanes.pulled[far.lane] != 0
-        far, mover = far[np.nonzero(moves)[0]], self.lanes.mover[far.lane][moves]
+        mover, far = self.lanes.mover[far.lane][moves], far[np.nonzero(moves)[0]]
         far_cell = mover * self.count + far.cell % self.count
+        which = self._worth_a_look(at, end, far_cell)
+        some, ahead = at[which], np.arange(int((end - at.row)[which].max(initial=0)))
+        off_um = self.noticed_um.each.take((some.lane * self.rows + some.row)[:, None] + ahead, mode="clip")
+        is_out, is_implausible = self._far_off(some, len(ahead), far, far_cell)
+        return _Look(
+            which=which,
+            at=some,
+            wishes=np.abs(off_um + self.held.extra_um[some.cell, None]) > self.band_um[some.cell, None],
+            is_odd=np.isinf(off_um),
+            is_out=is_out,
+            is_implausible=is_implausible,
+            is_pending=self.held.due[some.cell] != NEVER,
+        )
+
+    def _worth_a_look(self, at: Place, end: Counts, far_cell: Counts) -> Counts:
+        """Which lanes have a far-off reading, or are anywhere off by more than their band."""
         has_far = np.zeros(len(self.row), dtype=np.bool_)
         has_far[far_cell] = True
         lowest, highest = self.noticed_um.over(at.lane, at.row, end - at.row)
         extra_um, band_um = self.held.extra_um[at.cell], self.band_um[at.cell]
-        which = np.flatnonzero(has_far[at.cell] | (highest + extra_um > band_um) | (lowest + extra_um < -band_um))
-        some, extra_um, band_um = at[which], extra_um[which, None], band_um[which, None]
-        ahead = np.arange(int((end - at.row)[which].max(initial=0)))
-        off_um = self.noticed_um.each.take((some.lane * self.rows + some.row)[:, None] + ahead, mode="clip")
-        wishes = np.abs(off_um + extra_um) > band_um
+        return np.flatnonzero(has_far[at.cell] | (highest + extra_um > band_um) | (lowest + extra_um < -band_um))
+
+    def _far_off(self, some: Place, length: int, far: Place, far_cell: Counts) -> tuple[Flags, Flags]:
+        """Where in the rows ahead of `some` a reading is out of tolerance, and where it is not to be believed."""
         place = np.zeros(len(self.row), dtype=np.int64)
         place[some.cell] = np.arange(len(some))
-        at_far = place[far_cell] * len(ahead) + far.row - some.row[place[far_cell]]
-        is_out, is_implausible = np.zeros((2, wishes.size), dtype=np.bool_)
-        is_out[at_far[self.readings.room_um(far) < self.lanes.guard_um[far.lane]]] = True
-        is_implausible[at_far[np.abs(self.readings.read_um(far)) > self.settings.implausible_um[far_cell]]] = True
-        return _Look(
-            which=which,
-            at=some,
-            wishes=wishes,
-            is_odd=np.isinf(off_um),
-            is_out=is_out.reshape(wishes.shape),
-            is_implausible=is_implausible.reshape(wishes.shape),
-            is_pending=self.held.due[some.cell] != NEVER,
-        )
+        which = place[far_cell]
+        at = which * length + far.row - some.row[which]
+        is_out, is_implausible = np.zeros((2, len(some) * length), dtype=np.bool_)
+        is_out[at[self.readings.room_um(far) < self.lanes.guard_um[far.lane]]] = True
+        is_implausible[at[np.abs(self.readings.read_um(far)) > self.settings.implausible_um[far_cell]]] = True
+        return is_out.reshape(len(some), length), is_implausible.reshape(len(some), length)
 
     def _facts(self, at: Place, is_out: Flags, is_implausible: Flags) -> Facts:
         lanes, held = self.lanes, self.held
