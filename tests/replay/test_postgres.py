@@ -16,8 +16,8 @@ def replay_database(postgres_address: str) -> str:
 
 
 def test_a_replay_is_the_same_from_either_store(tmp_path: Path, replay_database: str) -> None:
-    """Which database keeps the history changes no number of what is replayed from it."""
-    documents = []
+    """Which database keeps the history changes no number of what is replayed from it, or searched on it."""
+    documents, searched = [], []
     for store in ("sqlite", replay_database):
         folder = tmp_path / f"cell{len(documents)}"
         shutil.copytree(SAMPLES / "hand-change", folder)
@@ -25,5 +25,8 @@ def test_a_replay_is_the_same_from_either_store(tmp_path: Path, replay_database:
         (folder / "cell.toml").write_text(text.replace('store = "sqlite"', f'store = "{store}"'))
         trueup("process", cell=folder)
         documents.append(trueup("replay", "--json", cell=folder).document)
+        searched.append(trueup("tune", "--json", cell=folder).document)
     assert documents[0] == documents[1]
+    assert searched[0] == searched[1]
+    assert {scope["words"][:9] for scope in searched[0]["scopes"]} == {"too short"}
     assert documents[0]["recorded_decisions"]["same"] == documents[0]["recorded_decisions"]["count"] > 0
