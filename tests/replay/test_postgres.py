@@ -2,6 +2,7 @@
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,7 +18,7 @@ def replay_database(postgres_address: str) -> str:
 
 def test_a_replay_is_the_same_from_either_store(tmp_path: Path, replay_database: str) -> None:
     """Which database keeps the history changes no number of what is replayed from it, or searched on it."""
-    documents, searched = [], []
+    documents, searched = list[Any](), list[Any]()
     for store in ("sqlite", replay_database):
         folder = tmp_path / f"cell{len(documents)}"
         shutil.copytree(SAMPLES / "hand-change", folder)
