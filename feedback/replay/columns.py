@@ -14,7 +14,7 @@ from feedback.replay import cache
 from feedback.replay.gathering import gathered, is_kept
 from feedback.replay.lanes import Lanes, lanes_of
 from feedback.replay.past import GroupPast
-from feedback.replay.span import EVERYTHING, Span
+from feedback.replay.span import Span
 from feedback.replay.workers import done
 from rules.limits import Limits
 
@@ -28,14 +28,26 @@ KEPT_COSTS = 0.1  # of following them anew (measured)
 
 
 @dataclass(frozen=True, slots=True)
-class _Task:
-    """`bounds` are the times of the first and last part of the span on all machines; None: only keep the columns."""
-
+class _Machine:
     configuration: Configuration
     folder: Path
-    machine: str
-    span: Span = EVERYTHING
-    bounds: tuple[int, int] | None = None
+    name: str
+
+    def pasts(self) -> list[GroupPast]:
+        """Its groups' pasts; what had to be followed for them is kept."""
+        from feedback.ledger.store import Store
+
+        with Store.open(self.folder, self.configuration.store, readonly=True) as store, store.reading() as sql:
+            return gathered(self.configuration, sql, self.name, self.folder / "state")
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """`bounds` are the times of the first and the last part of the span on all machines."""
+
+    machine: _Machine
+    span: Span
+    bounds: tuple[int, int]
 
 
 def keep_columns(
@@ -52,7 +64,7 @@ def keep_columns(
     cache.tidy(folder / "state")
     some = [name for name in machines if not is_kept(configuration, sql, name, folder / "state")]
     if workers > 1 and len(some) > 1 and sum(store.count_of_parts(sql, name) for name in some) >= WORTH_A_PROCESS:
-        done(_lanes, [_Task(configuration, folder, name) for name in some], workers=workers, progress=progress)
+        done(_keep, [_Machine(configuration, folder, name) for name in some], workers=workers, progress=progress)
 
 
 def lanes_of_machines(
@@ -75,20 +87,18 @@ def lanes_of_machines(
         store.count_of_parts(sql, name) * (KEPT_COSTS if is_kept(configuration, sql, name, folder / "state") else 1.0)
         for name in machines
     )
-    tasks = [_Task(configuration, folder, name, span, bounds) for name in machines]
+    tasks = [_Wanted(_Machine(configuration, folder, name), span, bounds) for name in machines]
     found = done(_lanes, tasks, workers=workers if costs >= WORTH_A_PROCESS else 1, progress=progress)
     return [one for lanes in found for one in lanes]
 
 
-def _lanes(task: _Task) -> list[Lanes]:
-    from feedback.ledger.store import Store
+def _keep(machine: _Machine) -> None:
+    machine.pasts()
 
-    with Store.open(task.folder, task.configuration.store, readonly=True) as store, store.reading() as sql:
-        found = gathered(task.configuration, sql, task.machine, task.folder / "state")
-    if task.bounds is None:
-        return []
-    some = within(found, task.span)
-    return [lanes_of(past, *task.bounds, limits_of(past, task.configuration)) for past in some]
+
+def _lanes(wanted: _Wanted) -> list[Lanes]:
+    some = within(wanted.machine.pasts(), wanted.span)
+    return [lanes_of(past, *wanted.bounds, limits_of(past, wanted.machine.configuration)) for past in some]
 
 
 def within(pasts: Sequence[GroupPast], span: Span) -> list[GroupPast]:

@@ -109,7 +109,7 @@ def gather(
         bounds = store_of_past.bounds(sql, names, span.since_us, span.until_us)
     some = within(some, span)
     if not some or bounds is None:
-        raise nothing_of(names)
+        raise _nothing_of(names)
     lanes = [lanes_of(past, *bounds, limits_of(past, configuration)) for past in some]
     return Gathered(pasts=some, lanes=lanes, corrections=made)
 
@@ -122,11 +122,11 @@ def gather_lanes(
     with cell.store.reading() as sql:
         found = lanes_of_machines(cell.configuration, sql, cell.folder, names, span, workers, progress)
     if not found:
-        raise nothing_of(names)
+        raise _nothing_of(names)
     return found
 
 
-def nothing_of(machines: Sequence[str]) -> UsageError:
+def _nothing_of(machines: Sequence[str]) -> UsageError:
     return UsageError(
         f"no part of {listed(machines)} with a reading that a register moves lies in the span; wanted some; "
         "take log text with `trueup process`, or name another span"
