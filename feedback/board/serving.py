@@ -1,7 +1,9 @@
 """Serves the board, and keeps a reader of the logs beside it when asked to."""
 
+import asyncio
 import logging
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -34,6 +36,14 @@ class _Server(Server):
         self._board.state.desk.live.is_closing = True
         self.force_exit = self.should_exit
         self.should_exit = True
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """As the server does, and then cut who is still connected: it would leave those open, unread pages and all."""
+        await super().shutdown(sockets)
+        for connection in self.server_state.connections:
+            connection.transport.abort()
+        while self.server_state.connections:
+            await asyncio.sleep(0)
 
 
 def serve(
