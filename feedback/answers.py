@@ -212,5 +212,9 @@ def main_reasons(entry: Mapping[str, Any]) -> list[str]:
 def page_words(page: Mapping[str, str]) -> str:
     """What the person at the control sees and keys in: "0.000 -> -0.004 mm (-0.004 mm)"."""
     change = page["change"] if page["change"].startswith("-") else f"+{page['change']}"
-    stored_as = f" {page['stored_as']}" if page["stored_as"] == "diameter" else ""
-    return f"{page['now']} -> {page['new']} {page['unit']}{stored_as} ({change} {page['unit']})"
+    return f"{page['now']} -> {page['new']} {page_unit(page)} ({change} {page['unit']})"
+
+
+def page_unit(page: Mapping[str, str]) -> str:
+    """The unit of a control's page, which may hold diameters: "inch diameter"."""
+    return f"{page['unit']} diameter" if page["stored_as"] == "diameter" else page["unit"]

@@ -156,9 +156,9 @@ class Cell:
     def picture(self, id: str) -> str:
         """The trend behind a proposal as an SVG document."""
         found = self.proposal(id)
-        content = found.content
-        title = f"{found.machine} {found.register}: {content['now']} to {content['new']} {content['unit']} ({found.id})"
-        return svg(title, *self._view(found))
+        page = found.content["page"]
+        change = f"{page['now']} to {page['new']} {answers.page_unit(page)}"
+        return svg(f"{found.machine} {found.register}: {change} ({found.id})", *self._view(found))
 
     def plot(self, id: str) -> list[str]:
         """The same in plain characters, a block of lines for each feature."""

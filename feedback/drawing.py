@@ -108,11 +108,18 @@ def names(scale: Scale, words: Sequence[str], every: int, below: int = 16) -> It
 def values(scale: Scale, words: str) -> Iterator[str]:
     """Round values beside the frame, and what they are."""
     for value in ticks(scale.low, scale.high):
-        yield f'<text class="small" text-anchor="end" x="{LEFT - 8}" y="{scale.y(value) + 4:.1f}">{value:+g}</text>'
+        place = f'x="{LEFT - 8}" y="{scale.y(value) + 4:.1f}"'
+        yield f'<text class="small" text-anchor="end" {place}>{_plain(value)}</text>'
     yield (
-        f'<text class="small" text-anchor="middle" transform="translate(16 {scale.top + scale.height / 2})'
+        f'<text class="small" text-anchor="middle" transform="translate(12 {scale.top + scale.height / 2})'
         f' rotate(-90)">{xml(words)}</text>'
     )
+
+
+def _plain(value: float) -> str:
+    """A round value without an exponent, as an inch machine's are small: "+0.0002"."""
+    words = f"{value:+.9f}".rstrip("0").rstrip(".")
+    return words if float(words) else "+0"
 
 
 def ticks(low: float, high: float) -> list[float]:

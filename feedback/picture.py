@@ -4,12 +4,16 @@ Shape and label carry every meaning; colour only repeats it.
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from feedback.drawing import LEFT, TOP, Scale, frame, line, names, points, rule, sheet, stripe, style, values, xml
+from feedback.inches import PLACES
 
 PANEL, GAP, BOTTOM = 230, 46, 44
+PanelUnit = Literal["um", "mdeg", "in"]
+DECIMALS: Mapping[PanelUnit, int] = {"um": 1, "mdeg": 1, "in": PLACES}
 
 _STYLE = style(
     """
@@ -30,7 +34,7 @@ _LEGEND = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Panel:
-    """One feature over the parts. Micrometres as deviations from nominal; nan where there is nothing.
+    """One feature over the parts. Deviations from nominal in `unit`; nan where there is nothing.
 
     `level` and `spread` are the filter's expectation after each part and its standard deviation;
     `before` and `after` the next part it can still reach without and with the proposed change.
@@ -47,13 +51,22 @@ class Panel:
     band: float  # half width of the band around the target; while the prediction stays inside, leave it alone
     before: float = math.nan
     after: float = math.nan
-    unit: str = "um"
+    unit: PanelUnit = "um"
     at_us: Sequence[int] = ()  # when each part was measured
     doubts: Sequence[str] = ()  # why other readings of each part are not believed
 
     @property
     def target(self) -> float:
         return (self.lower + self.upper) / 2
+
+    @property
+    def places(self) -> int:
+        """Decimals that a deviation is told with."""
+        return DECIMALS[self.unit]
+
+    def told(self, value: float) -> str:
+        """A deviation in words: "+1.3 um"."""
+        return f"{value:+.{self.places}f} {self.unit}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,9 +107,9 @@ def _panel(panel: Panel, marks: Sequence[Mark], top: float) -> str:
         f'<text x="{LEFT}" y="{top - 8}">{xml(panel.title, 95)}</text>',
         frame(scale),
         stripe(scale, panel.target - panel.band, panel.target + panel.band),
-        rule(scale, panel.upper, "limit", f"upper limit {panel.upper:+.1f} {panel.unit}"),
-        rule(scale, panel.target, "target", f"target {panel.target:+.1f} {panel.unit}"),
-        rule(scale, panel.lower, "limit", f"lower limit {panel.lower:+.1f} {panel.unit}"),
+        rule(scale, panel.upper, "limit", f"upper limit {panel.told(panel.upper)}"),
+        rule(scale, panel.target, "target", f"target {panel.told(panel.target)}"),
+        rule(scale, panel.lower, "limit", f"lower limit {panel.told(panel.lower)}"),
         *(_mark(scale, mark) for mark in marks),
         _range(scale, panel),
         line(scale, panel.level, "level"),
@@ -132,7 +145,7 @@ def _readings(scale: Scale, panel: Panel) -> Iterable[str]:
         if not math.isfinite(value):
             continue
         x, y = scale.x(i), scale.y(value)
-        told = f"part {panel.parts[i]}: {value:+.1f} {panel.unit}{', not believed' if wild else ''}"
+        told = f"part {panel.parts[i]}: {panel.told(value)}{', not believed' if wild else ''}"
         words = f"<title>{xml(told)}</title>"
         if wild:
             cross = f"M{x - 5:.1f} {y - 5:.1f}L{x + 5:.1f} {y + 5:.1f}M{x - 5:.1f} {y + 5:.1f}L{x + 5:.1f} {y - 5:.1f}"
@@ -170,5 +183,5 @@ def plot(panel: Panel, width: int = 64, height: int = 13) -> list[str]:
     for value, sign in ((panel.before, "b"), (panel.after, "a")):
         if math.isfinite(value):
             grid[row(value)][min(width - 2, len(panel.parts) - first + 2)] = sign
-    labels = {row(v): f"{v:+8.1f}" for v in (panel.lower, panel.target, panel.upper)}
+    labels = {row(v): f"{v:+8.{panel.places}f}" for v in (panel.lower, panel.target, panel.upper)}
     return [f"{labels.get(i, ''):>9} |{''.join(line).rstrip()}" for i, line in enumerate(grid)]

@@ -4,13 +4,17 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from feedback.configuration.facts import Configuration, Feature, Group
+from feedback.answers import page_unit
+from feedback.configuration.facts import Configuration, Feature, Group, Machine
 from feedback.configuration.groups import groups
 from feedback.errors import UsageError
 from feedback.follow import UM_PER_MM, Follower, Moment
+from feedback.inches import PLACES, UM_PER_INCH
 from feedback.ledger import recent
-from feedback.picture import Mark, Panel
+from feedback.picture import Mark, Panel, PanelUnit
 from feedback.registers import Register
+from feedback.snippets.entry import on_page
+from feedback.units import from_mm, plain
 from rules.limits import Limits
 
 if TYPE_CHECKING:
@@ -34,7 +38,8 @@ def trend_view(
     UsageError when no plan looks at the register. `proposal` is a proposal's content.
     """
     group = _group_of(configuration, machine, register)
-    follower = Follower(group, configuration.machines[machine])
+    own = configuration.machines[machine]
+    follower = Follower(group, own)
     keys = [feature.key for feature in group.features]
     news = recent.since(sql, machine, keys, None, WARM_UP_PARTS + parts)
     progress = follower.advance(news.of(group))
@@ -44,8 +49,8 @@ def trend_view(
     limits = configuration.limits.for_register(machine, register)
     shown = [(i, feature) for i, feature in enumerate(group.features) if register in feature.moves]
     forecasts = {entry["id"]: entry for entry in (proposal or {}).get("features", ())}
-    panels = [_panel(i, feature, moments, outlooks[-parts:], limits, forecasts) for i, feature in shown]
-    return panels, _marks(moments, register)
+    panels = [_panel(i, feature, own, moments, outlooks[-parts:], limits, forecasts) for i, feature in shown]
+    return panels, _marks(moments, register, own)
 
 
 def _group_of(configuration: Configuration, machine: str, register: Register) -> Group:
@@ -58,39 +63,51 @@ def _group_of(configuration: Configuration, machine: str, register: Register) ->
 def _panel(
     i: int,
     feature: Feature,
+    machine: Machine,
     moments: Sequence[Moment],
     outlooks: "Outlooks",
     limits: Limits,
     forecasts: Mapping[str, Mapping[str, Any]],
 ) -> Panel:
-    lower, upper = float(feature.lower) * UM_PER_MM, float(feature.upper) * UM_PER_MM
+    unit: PanelUnit = "mdeg" if feature.unit == "deg" else "in" if machine.unit == "inch" else "um"
+    per_um = 1 / UM_PER_INCH if unit == "in" else 1.0
+    lower, upper = (float(limit) * UM_PER_MM * per_um for limit in (feature.lower, feature.upper))
     target = (lower + upper) / 2
     known = outlooks.predict(0)
     forecast = forecasts.get(feature.id) or forecasts.get(feature.key) or {}
     return Panel(
-        title=f"feature {feature.id}, {feature.name or feature.kind}: {feature.nominal} {feature.unit}",
+        title=f"feature {feature.id}, {feature.name or feature.kind}: {_nominal(feature, machine)}",
         parts=[moment.seen.part for moment in moments],
         at_us=[moment.seen.at_us for moment in moments],
         doubts=["; ".join(moment.seen.doubts) for moment in moments],
-        readings=[moment.seen.deviations.get(feature.key, math.nan) for moment in moments],
+        readings=[moment.seen.deviations.get(feature.key, math.nan) * per_um for moment in moments],
         wild=outlooks.wild[:, i].tolist(),
-        level=(known.total_um[:, i] + target).tolist(),
-        spread=known.total_sd_um[:, i].tolist(),
+        level=(known.total_um[:, i] * per_um + target).tolist(),
+        spread=(known.total_sd_um[:, i] * per_um).tolist(),
         lower=lower,
         upper=upper,
         band=limits.band * (upper - lower) / 2,
-        before=forecast.get(f"before_{feature.unit}", math.nan) * UM_PER_MM,
-        after=forecast.get(f"after_{feature.unit}", math.nan) * UM_PER_MM,
-        unit="um" if feature.unit == "mm" else "mdeg",
+        before=forecast.get(f"before_{feature.unit}", math.nan) * UM_PER_MM * per_um,
+        after=forecast.get(f"after_{feature.unit}", math.nan) * UM_PER_MM * per_um,
+        unit=unit,
     )
 
 
-def _marks(moments: Sequence[Moment], register: Register) -> list[Mark]:
+def _nominal(feature: Feature, machine: Machine) -> str:
+    if feature.unit == "deg":
+        return f"{feature.nominal} deg"
+    own = from_mm(feature.nominal, machine.unit)
+    return f"{plain(round(own, PLACES))} in" if machine.unit == "inch" else f"{feature.nominal} mm"
+
+
+def _marks(moments: Sequence[Moment], register: Register, machine: Machine) -> list[Mark]:
+    """What happened to the register, its values as the control's page shows them."""
     marks = []
     for index, moment in enumerate(moments):
         for change in moment.changes:
             if change.register == register:
-                marks.append(Mark(index, f"{change.old} to {change.new} {register.unit}"))
+                shown = on_page(register, machine, old=change.old, new=change.new)
+                marks.append(Mark(index, f"{shown['old']} to {shown['new']} {page_unit(shown)}"))
         if moment.tracks[register].parts_since_new_tool == 1:
             marks.append(Mark(index, "new tool"))
     return marks

@@ -74,14 +74,13 @@ def test_a_smaller_reading_lies_lower() -> None:
     assert [float(dot.get("cx")) for dot in dots] == sorted(float(dot.get("cx")) for dot in dots)
 
 
-@pytest.mark.parametrize("place", ["title", "panel", "part", "mark", "unit"])
+@pytest.mark.parametrize("place", ["title", "panel", "part", "mark"])
 def test_a_hostile_name_stays_a_name(place: str) -> None:
     """Whatever a log calls a part, it is text in the picture and never markup."""
     panel = replace(
         PANEL,
         title=HOSTILE if place == "panel" else PANEL.title,
         parts=[HOSTILE if place == "part" else part for part in PANEL.parts],
-        unit=HOSTILE if place == "unit" else "um",
     )
     title = HOSTILE if place == "title" else "M1"
     document = read(svg(title, [panel], [Mark(4, HOSTILE if place == "mark" else "new tool")]))

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -13,7 +14,7 @@ SURE = 1.96  # of a normal distribution: 95 %
 
 
 def columns(panels: Sequence[Panel], marks: Sequence[Mark], zone: ZoneInfo) -> dict[str, Any]:
-    """Everything the chart draws, rounded to a hundredth of a micrometre; None where there is nothing."""
+    """Everything the chart draws, rounded to a place more than is told; None where there is nothing."""
     if not panels:
         return {"parts": [], "times": [], "doubts": [], "features": [], "marks": []}
     first = panels[0]
@@ -28,23 +29,25 @@ def columns(panels: Sequence[Panel], marks: Sequence[Mark], zone: ZoneInfo) -> d
 
 def _feature(panel: Panel) -> dict[str, Any]:
     spread = list(zip(panel.level, panel.spread, strict=True))
+    known = partial(_known, places=panel.places + 1)
     return {
         "title": visible(panel.title),
         "unit": panel.unit,
-        "readings": [None if wild else _known(value) for value, wild in zip(panel.readings, panel.wild, strict=True)],
-        "wild": [_known(value) if wild else None for value, wild in zip(panel.readings, panel.wild, strict=True)],
-        "level": [_known(value) for value in panel.level],
-        "low": [_known(value - SURE * sd) for value, sd in spread],
-        "high": [_known(value + SURE * sd) for value, sd in spread],
-        "lower": _known(panel.lower),
-        "upper": _known(panel.upper),
-        "target": _known(panel.target),
-        "band": _known(panel.band),
+        "places": panel.places,
+        "readings": [None if wild else known(value) for value, wild in zip(panel.readings, panel.wild, strict=True)],
+        "wild": [known(value) if wild else None for value, wild in zip(panel.readings, panel.wild, strict=True)],
+        "level": [known(value) for value in panel.level],
+        "low": [known(value - SURE * sd) for value, sd in spread],
+        "high": [known(value + SURE * sd) for value, sd in spread],
+        "lower": known(panel.lower),
+        "upper": known(panel.upper),
+        "target": known(panel.target),
+        "band": known(panel.band),
     }
 
 
-def _known(value: float) -> float | None:
-    return round(value, 2) + 0.0 if math.isfinite(value) else None
+def _known(value: float, places: int) -> float | None:
+    return round(value, places) + 0.0 if math.isfinite(value) else None
 
 
 def table(shown: dict[str, Any]) -> list[dict[str, Any]]:
@@ -63,5 +66,5 @@ def table(shown: dict[str, Any]) -> list[dict[str, Any]]:
 def _cell(feature: dict[str, Any], i: int) -> str:
     reading, wild = feature["readings"][i], feature["wild"][i]
     if wild is not None:
-        return f"{wild:+.1f}, not believed"
-    return "" if reading is None else f"{reading:+.1f}"
+        return f"{wild:+.{feature['places']}f}, not believed"
+    return "" if reading is None else f"{reading:+.{feature['places']}f}"

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from feedback import answers
 from feedback.board.times import stamp, told
-from feedback.inches import in_own_unit
+from feedback.inches import features_in_own_unit, in_own_unit, places
 from feedback.ledger.chain import Event
 
 CAUSES: Mapping[str, str] = {
@@ -53,6 +53,7 @@ class FeatureLine:
     margin_before: str
     margin_after: str
     limits: str
+    unit: str
     is_worse: bool
 
 
@@ -78,29 +79,30 @@ def why(content: Mapping[str, Any]) -> str:
 
 
 def feature_lines(content: Mapping[str, Any], names: Mapping[str, str]) -> list[FeatureLine]:
-    """Every feature the step moves, the one with the least left after it first."""
-    unit = content["unit"]
+    """Every feature the step moves in the unit of the page, the one with the least left after it first."""
+    unit, features = features_in_own_unit(content)
+    digits = places(unit)
     lines = []
-    for feature in content["features"]:
-        before, after = feature[f"before_{unit}"], feature[f"after_{unit}"]
-        lower, upper = feature[f"lower_{unit}"], feature[f"upper_{unit}"]
+    for feature in features:
+        before, after, lower, upper = (feature[name] for name in ("before", "after", "lower", "upper"))
         left_before, left_after = min(before - lower, upper - before), min(after - lower, upper - after)
         line = FeatureLine(
             id=feature["id"],
             name=names.get(feature["id"], ""),
-            before=f"{before:+.4f}",
-            after=f"{after:+.4f}",
-            margin_before=_left(left_before),
-            margin_after=_left(left_after),
-            limits=f"{lower:+.4f} to {upper:+.4f}",
+            before=f"{before:+.{digits}f}",
+            after=f"{after:+.{digits}f}",
+            margin_before=_left(left_before, digits),
+            margin_after=_left(left_after, digits),
+            limits=f"{lower:+.{digits}f} to {upper:+.{digits}f}",
+            unit=unit,
             is_worse=left_after < left_before,
         )
         lines.append((left_after, line))
     return [line for _, line in sorted(lines, key=lambda pair: pair[0])]
 
 
-def _left(margin: float) -> str:
-    return f"{margin:.4f}" if margin >= 0 else f"{-margin:.4f} outside"
+def _left(margin: float, digits: int) -> str:
+    return f"{margin:.{digits}f}" if margin >= 0 else f"{-margin:.{digits}f} outside"
 
 
 def steps(events: Iterable[Event], zone: ZoneInfo, now: datetime) -> list[Step]:

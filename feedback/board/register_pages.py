@@ -8,6 +8,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from feedback.answers import page_unit
 from feedback.board import columns, proposal
 from feedback.board.access import may
 from feedback.board.acting import Form, acted
@@ -85,12 +86,12 @@ def _correction(found: queries.Proposal, effect: dict[str, Any] | None) -> dict[
     """One proposal of this register: what was promised to the features and what came of it."""
     content = found.content
     promised = "; ".join(
-        f"feature {line.id}: {line.before} → {line.after}" for line in proposal.feature_lines(content, {})
+        f"feature {line.id}: {line.before} → {line.after} {line.unit}" for line in proposal.feature_lines(content, {})
     )
     seen = "" if effect is None or effect["gain"] is None else proposal.gain_words(effect)
     return {
         "id": found.id,
-        "change": f"{content['now']} → {content['new']} {content['unit']}",
+        "change": f"{content['page']['now']} → {content['page']['new']} {page_unit(content['page'])}",
         "part": content["part"],
         "status": found.status,
         "promised": promised,

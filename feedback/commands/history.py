@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from feedback.answers import page_words
+from feedback.answers import page_unit, page_words
 from feedback.commands.answering import json_option, print_json
 from feedback.inches import in_own_unit
 
@@ -108,7 +108,7 @@ def _on_page(name: str, machine: "Machine | None", **values: str) -> dict[str, s
     if machine is None:
         return {**values, "unit": found.unit}
     shown = on_page(found, machine, **{key: Decimal(value) for key, value in values.items()})
-    return {**shown, "unit": f"{shown['unit']}{' diameter' if shown['stored_as'] == 'diameter' else ''}"}
+    return {**shown, "unit": page_unit(shown)}
 
 
 def _why(content: dict[str, Any], machine: "Machine | None") -> str | None:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 from feedback.answers import page_words
-from feedback.inches import in_own_unit
+from feedback.inches import features_in_own_unit, in_own_unit, places
 
 if TYPE_CHECKING:
     from feedback.cell import Cell
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
     """The proposal for people."""
     content = proposal.content
-    unit = content["unit"]
     yield f"{proposal.id}  {proposal.status}  {proposal.machine}  {proposal.register}"
     cut = "   cut short by a limit" if content["was_cut"] else ""
     yield f"    on the offset page: {page_words(content['page'])}{cut}"
@@ -23,12 +22,12 @@ def lines(cell: "Cell", proposal: "Proposal") -> Iterator[str]:
     if content["parts_left"] is not None:
         yield f"    at the present wear about {content['parts_left']} parts are left until the travel is used up"
     yield "    predicted for the next part this can reach (deviation from nominal):"
-    for feature in content["features"]:
-        yield (
-            f"        feature {feature['id']}:"
-            f" {feature[f'before_{unit}']:+.4f} -> {feature[f'after_{unit}']:+.4f} {unit}"
-            f"   limits {feature[f'lower_{unit}']:+.4f} .. {feature[f'upper_{unit}']:+.4f} {unit}"
+    unit, features = features_in_own_unit(content)
+    for feature in features:
+        before, after, lower, upper = (
+            f"{feature[name]:+.{places(unit)}f}" for name in ("before", "after", "lower", "upper")
         )
+        yield f"        feature {feature['id']}: {before} -> {after} {unit}   limits {lower} .. {upper} {unit}"
     yield "    what every rule said:"
     for reason in content["reasons"]:
         words = in_own_unit(reason["words"], content["page"]["unit"])

@@ -1,17 +1,20 @@
 """An inch machine's operator reads inches: what is proposed, why, and what became of it."""
 
+import json
 import re
 from decimal import Decimal
 
 import pytest
 
 from feedback.inches import in_own_unit
+from tests.board.serving import Served
 from tests.commands.saying import trueup
 from tests.stories.conftest import Tell
 from tests.stories.parts import COVER_PLATE
 from tests.stories.story import Story, machine
 
 RADIUS = "tool 2 radius"
+SIDES = ("lower", "upper")
 MICROMETRES = re.compile(r"[\d.] um\b")
 
 
@@ -38,8 +41,41 @@ def test_status_gives_its_reasons_in_inches(inches: Story) -> None:
 
 def test_what_is_shown_of_a_proposal_is_in_inches(inches: Story) -> None:
     """Every rule says its amounts in inches to whoever looks at the proposal."""
-    said = trueup("show", inches.open_proposal(RADIUS)["id"], cell=inches.folder).out
+    proposal = inches.open_proposal(RADIUS)
+    said = trueup("show", proposal["id"], cell=inches.folder).out
     assert not MICROMETRES.search(said)
+    for feature in proposal["features"]:
+        before, after = (feature[f"{name}_mm"] / 25.4 for name in ("before", "after"))
+        assert f"feature {feature['id']}: {before:+.5f} -> {after:+.5f} in " in said
+    assert " mm" not in said
+
+
+def test_the_pictures_are_in_inches(inches: Story) -> None:
+    """Readings, limits and the register's changes, in the picture and in plain characters."""
+    proposal = inches.open_proposal(RADIUS)
+    page = proposal["page"]
+    drawn = "\n".join((inches.cell.picture(proposal["id"]), *inches.cell.plot(proposal["id"])))
+    assert f"{page['now']} to {page['new']} inch diameter" in drawn
+    limits = {f"limit {feature[f'{side}_mm'] / 25.4:+.5f} in" for feature in proposal["features"] for side in SIDES}
+    assert all(words in drawn for words in limits)
+    assert "deviation from nominal, in<" in drawn
+    assert not re.search(r"\d (um|mm)\b|\de-\d", drawn)
+
+
+def test_the_board_shows_features_and_chart_in_inches(inches: Story) -> None:
+    """The panel beside the machine speaks its unit."""
+    proposal = inches.open_proposal(RADIUS)
+    first = proposal["features"][0]
+    with Served(inches.folder, now=lambda: inches.now("M1")) as board:
+        shown = board.ask(f"/proposal/{proposal['id']}").text
+        asked = f"?machine=M1&name={RADIUS.replace(' ', '%20')}"
+        chart = json.loads(board.ask(f"/register/points{asked}").body)
+        register = board.ask(f"/register{asked}").text
+    assert f"{first['before_mm'] / 25.4:+.5f} → {first['after_mm'] / 25.4:+.5f}" in shown
+    assert "Deviations from nominal (in)." in shown
+    assert {feature["unit"] for feature in chart["features"]} == {"in"}
+    assert chart["features"][0]["upper"] == pytest.approx(first["upper_mm"] / 25.4, abs=1e-6)
+    assert f"{proposal['page']['now']} → {proposal['page']['new']} inch diameter" in register
 
 
 def test_the_history_shows_the_page_of_the_control(inches: Story) -> None:

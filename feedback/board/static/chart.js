@@ -96,8 +96,8 @@
       if (i === null || i === undefined) { words.textContent = ""; return; }
       const reading = feature.readings[i] !== null ? feature.readings[i] : feature.wild[i];
       const pieces = ["part " + shown.parts[i], shown.times[i]];
-      if (reading !== null) pieces.push(reading.toFixed(1) + " " + feature.unit + (feature.wild[i] !== null ? ", not believed" : ""));
-      if (feature.level[i] !== null) pieces.push("level " + feature.level[i].toFixed(1) + " (" + feature.low[i].toFixed(1) + " to " + feature.high[i].toFixed(1) + ")");
+      if (reading !== null) pieces.push(reading.toFixed(feature.places) + " " + feature.unit + (feature.wild[i] !== null ? ", not believed" : ""));
+      if (feature.level[i] !== null) pieces.push("level " + feature.level[i].toFixed(feature.places) + " (" + feature.low[i].toFixed(feature.places) + " to " + feature.high[i].toFixed(feature.places) + ")");
       if (shown.doubts[i]) pieces.push(shown.doubts[i]);
       words.textContent = pieces.join("; ");
     };
@@ -121,7 +121,7 @@
       const block = document.createElement("div");
       block.className = "chart";
       const title = document.createElement("h3");
-      title.textContent = feature.title + ", deviation in " + feature.unit;
+      title.textContent = feature.title + ", deviation (" + feature.unit + ")";
       const canvas = document.createElement("div");
       canvas.setAttribute("role", "img");
       canvas.setAttribute("aria-label", "Chart of " + feature.title + "; the table below has the same readings");
@@ -138,7 +138,7 @@
         scales: { x: { time: false, min: from, max: to }, y: { range: limitsOf(feature) } },
         axes: [
           { ...axis, values: (_, at) => at.map((i) => (Number.isInteger(i) && shown.parts[i] !== undefined ? shown.parts[i] : "")) },
-          { ...axis, size: 64 },
+          { ...axis, size: 72, values: (_, at) => at.map((value) => String(+value.toFixed(6))) },
         ],
         series: [
           {},
