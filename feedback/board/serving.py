@@ -3,7 +3,6 @@
 import asyncio
 import logging
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -11,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 from starlette.applications import Starlette
 from uvicorn.config import Config
@@ -37,7 +37,7 @@ class _Server(Server):
         self.force_exit = self.should_exit
         self.should_exit = True
 
-    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+    async def shutdown(self, sockets: list[Any] | None = None) -> None:
         """As the server does, and then cut who is still connected: it would leave those open, unread pages and all."""
         await super().shutdown(sockets)
         for connection in self.server_state.connections:
