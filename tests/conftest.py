@@ -1,9 +1,10 @@
-"""Fixtures for all tests: golden texts, a private PostgreSQL, a browser."""
+"""For all tests: golden texts, a private PostgreSQL, a browser, and how examples are drawn."""
 
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.browser import browser
 from tests.postgres import postgres_address
@@ -12,6 +13,13 @@ __all__ = ["browser", "postgres_address"]
 
 GOLDEN = Path(__file__).parent / "golden"
 SUFFIXES = (".nc", ".ngc", ".txt")
+
+# The same examples in every run, however slow the machine: a run that fails can be run again. To look for others:
+# tests/run FAST --hypothesis-profile=searching
+_SLOWLY = {"deadline": None, "suppress_health_check": [HealthCheck.too_slow]}
+settings.register_profile("searching", **_SLOWLY)
+settings.register_profile("steady", derandomize=True, print_blob=True, **_SLOWLY)
+settings.load_profile("steady")
 
 used_golden = pytest.StashKey[set[str]]()
 _UNUSED = pytest.StashKey[list[str]]()

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import Bundle, RuleBasedStateMachine, consumes, initialize, invariant, rule
 
@@ -658,9 +658,7 @@ def _folders(tmp_path_factory: pytest.TempPathFactory) -> None:
     _new_folder = lambda: tmp_path_factory.mktemp("logs")  # noqa: E731
 
 
-LogFolder.TestCase.settings = settings(
-    max_examples=40, stateful_step_count=25, deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)
+LogFolder.TestCase.settings = settings(max_examples=40, stateful_step_count=25)
 
 
 class TestLogFolder(LogFolder.TestCase):

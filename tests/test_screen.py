@@ -49,7 +49,7 @@ def feature(index: int, sensitivity: int, half: float, centre: float) -> Feature
     )
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(features(), st.booleans(), st.integers(0, 5), st.sampled_from((0.0, 2.5)))
 def test_what_the_screen_calls_quiet_the_rules_leave_alone(
     described: list[tuple[int, float, float, float, float | None]], unsettled: bool, parts: int, guard_um: float

@@ -4,7 +4,7 @@ import tempfile
 from datetime import datetime
 from pathlib import Path
 
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
@@ -195,6 +195,4 @@ def _answer(tx: Writing, answer: str, id: str) -> None:
 
 
 TestShop = Shop.TestCase
-TestShop.settings = settings(
-    max_examples=12, stateful_step_count=15, deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)
+TestShop.settings = settings(max_examples=12, stateful_step_count=15)

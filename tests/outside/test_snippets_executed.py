@@ -172,7 +172,7 @@ def test_runs_as_the_file_stands(dialect: str) -> None:
     assert changed == {"5242\t-0.050197", "5242\t-0.050315"}  # inch: -1.275 mm before, -1.278 mm after
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(text=st.text(max_size=60), dialect=st.sampled_from(["g10-memory", "rs274"]))
 def test_no_text_changes_what_the_interpreter_does(text: str, dialect: str) -> None:
     """Whatever stands in the log or plan, the control does the same."""

@@ -73,7 +73,7 @@ def test_a_feature_without_an_outlook_leaves_everything_open(place: int) -> None
     assert best.rising is best.falling is None
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.lists(strategies.features(), min_size=1, max_size=6))
 def test_the_best_step_is_that_of_a_linear_programme(features: list[FeatureOutlook]) -> None:
     """A general solver, maximising m with half - |own + S d| >= m, finds the same room."""
@@ -87,7 +87,7 @@ def test_the_best_step_is_that_of_a_linear_programme(features: list[FeatureOutlo
     assert room(features, best.step_um) == pytest.approx(best.margin_um, abs=1e-9)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.lists(strategies.features(), min_size=1, max_size=6), st.floats(-100, 100))
 def test_no_other_step_leaves_more_room(features: list[FeatureOutlook], other: float) -> None:
     """Any other step brings some feature nearer to a limit."""

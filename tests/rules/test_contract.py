@@ -14,7 +14,7 @@ from rules.rule import Rule
 from rules.verdicts import Wish
 from tests.rules import strategies
 
-MANY = settings(max_examples=80, deadline=None)
+MANY = settings(max_examples=80)
 ANY = strategies.evidence() | strategies.ready()
 
 

@@ -16,7 +16,7 @@ INCREMENTS = st.sampled_from([MICRON, Decimal("0.0005"), Decimal("0.00254"), Dec
 UM = st.floats(-500, 500)
 ROOM = st.floats(0, 500)
 NOW = st.decimals(-500, 500, places=5)
-MANY = settings(max_examples=200, deadline=None)
+MANY = settings(max_examples=200)
 
 
 def limits(step_um: float = 20.0, travel_um: float = 150.0) -> Limits:

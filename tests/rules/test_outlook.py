@@ -6,7 +6,7 @@ from statistics import NormalDist
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 
 from rules.cases import case, feature
 from rules.evidence import Evidence
@@ -82,7 +82,6 @@ def test_a_new_question_gets_a_new_answer() -> None:
     assert outlook(other.evidence, Limits(band=1.0)).band_um == 5.25
 
 
-@settings(deadline=None)
 @given(evidence=strategies.ready(), limits=strategies.limits())
 def test_the_probability_is_that_of_the_normal_distribution(evidence: Evidence, limits: Limits) -> None:
     """Checked against the standard library's distribution; sure means at least the confidence asked for."""

@@ -5,7 +5,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from feedback.configuration.facts import Machine
@@ -163,7 +163,6 @@ hostile = st.text(max_size=120) | st.sampled_from(
 )
 
 
-@settings(deadline=None)
 @given(
     texts=st.fixed_dictionaries(dict.fromkeys(("id", "cell", "cause", "expires"), hostile)),
     features=st.lists(hostile, max_size=6).map(tuple),
@@ -187,7 +186,6 @@ def test_no_text_can_leave_its_comment(
     assert text.isascii()
 
 
-@settings(deadline=None)
 @given(name=hostile, dialect=st.sampled_from(sorted(DIALECTS)))
 def test_no_machine_name_can_leave_its_comment(name: str, dialect: str) -> None:
     """A machine's name is text like any other."""
@@ -198,7 +196,6 @@ def test_no_machine_name_can_leave_its_comment(name: str, dialect: str) -> None:
     assert executed_lines(text, form) == executed_lines(render(correction(), form, machine()), form)
 
 
-@settings(deadline=None)
 @given(
     steps=st.integers(-999_999, 999_999),
     change=st.integers(-200, 200),

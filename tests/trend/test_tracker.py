@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from feedback.errors import StoreError
@@ -205,7 +205,7 @@ def _eventful(seed: int) -> list[Row]:
     return eventful
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=6)
 @given(seed=st.integers(0, 10_000), cuts=st.lists(st.integers(1, 69), max_size=6, unique=True))
 def test_the_same_parts_give_the_same_outlooks_however_they_arrive(seed: int, cuts: list[int]) -> None:
     """All at once, in any pieces, or across restarts with the memory written out: equal to the last bit."""
