@@ -8,7 +8,22 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from feedback.drawing import LEFT, TOP, Scale, frame, line, names, points, rule, sheet, stripe, style, values, xml
+from feedback.drawing import (
+    LEFT,
+    LEGEND_LINE,
+    TOP,
+    Scale,
+    frame,
+    line,
+    names,
+    points,
+    rule,
+    sheet,
+    stripe,
+    style,
+    values,
+    xml,
+)
 from feedback.inches import PLACES
 
 PANEL, GAP, BOTTOM = 230, 46, 44
@@ -17,6 +32,7 @@ DECIMALS: Mapping[PanelUnit, int] = {"um": 1, "mdeg": 1, "in": PLACES}
 
 _STYLE = style(
     """
+.guard{stroke:#a3261d;stroke-width:1;stroke-dasharray:3 3}
 .target{stroke:currentColor;stroke-width:1;stroke-dasharray:2 4}
 .band{fill:#8a97a3;fill-opacity:.16}.level{fill:none;stroke:#0b5cad;stroke-width:2}.range{fill:#0b5cad;fill-opacity:.14}
 .reading{fill:currentColor}.wild{fill:none;stroke:currentColor;stroke-width:1.6}
@@ -24,12 +40,13 @@ _STYLE = style(
 .before{fill:none;stroke:#0b5cad;stroke-width:2}.after{fill:#0b5cad}
 .frame{fill:none;stroke:currentColor;stroke-opacity:.35}
 """,
-    ".level,.before{stroke:#7db8f5}.range,.after{fill:#7db8f5}",
+    ".level,.before{stroke:#7db8f5}.range,.after{fill:#7db8f5}.guard{stroke:#ff8a7f}",
 )
 _LEGEND = (
     "dots: readings   cross: not believed   line: filtered level, 95 % interval   grey stripe: band, leave it alone",
     "open diamond: the next part this can reach, unchanged   full diamond: the same with the change",
 )
+_GUARD_LEGEND = "fine line beside a limit: between the two (guard band) no reading tells a good part from a bad one"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +66,7 @@ class Panel:
     lower: float
     upper: float
     band: float  # half width of the band around the target; while the prediction stays inside, leave it alone
+    guard: float = 0.0  # width of the guard band inside each limit: there no reading tells good from bad
     before: float = math.nan
     after: float = math.nan
     unit: PanelUnit = "um"
@@ -79,9 +97,10 @@ class Mark:
 
 def svg(title: str, panels: Sequence[Panel], marks: Sequence[Mark] = ()) -> str:
     """The whole picture as one SVG document."""
-    height = TOP + len(panels) * (PANEL + GAP) + BOTTOM
+    legend = (*_LEGEND, _GUARD_LEGEND) if any(panel.guard for panel in panels) else _LEGEND
+    height = TOP + len(panels) * (PANEL + GAP) + BOTTOM + LEGEND_LINE * (len(legend) - len(_LEGEND))
     body = "".join(_panel(panel, marks, TOP + i * (PANEL + GAP)) for i, panel in enumerate(panels))
-    return sheet(title, title, _STYLE, height, body, _LEGEND, height - 30)
+    return sheet(title, title, _STYLE, height, body, legend, height - 30 - LEGEND_LINE * (len(legend) - len(_LEGEND)))
 
 
 def _ending(part: str, most: int = 9) -> str:
@@ -110,6 +129,7 @@ def _panel(panel: Panel, marks: Sequence[Mark], top: float) -> str:
         rule(scale, panel.upper, "limit", f"upper limit {panel.told(panel.upper)}"),
         rule(scale, panel.target, "target", f"target {panel.told(panel.target)}"),
         rule(scale, panel.lower, "limit", f"lower limit {panel.told(panel.lower)}"),
+        *_guards(scale, panel),
         *(_mark(scale, mark) for mark in marks),
         _range(scale, panel),
         line(scale, panel.level, "level"),
@@ -119,6 +139,13 @@ def _panel(panel: Panel, marks: Sequence[Mark], top: float) -> str:
         *values(scale, f"deviation from nominal, {panel.unit}"),
     ]
     return "".join(pieces)
+
+
+def _guards(scale: Scale, panel: Panel) -> Iterable[str]:
+    """The inner edges of the guard bands; the legend says what they are."""
+    if panel.guard:
+        yield rule(scale, panel.upper - panel.guard, "guard", "")
+        yield rule(scale, panel.lower + panel.guard, "guard", "")
 
 
 def _mark(scale: Scale, mark: Mark) -> str:

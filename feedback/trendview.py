@@ -47,9 +47,9 @@ def trend_view(
     if outlooks is None:
         return [], []
     limits = configuration.limits.for_register(machine, register)
-    shown = [(i, feature) for i, feature in enumerate(group.features) if register in feature.moves]
+    shown = [i for i, feature in enumerate(group.features) if register in feature.moves]
     forecasts = {entry["id"]: entry for entry in (proposal or {}).get("features", ())}
-    panels = [_panel(i, feature, own, moments, outlooks[-parts:], limits, forecasts) for i, feature in shown]
+    panels = [_panel(i, group, own, moments, outlooks[-parts:], limits, forecasts) for i in shown]
     return panels, _marks(moments, register, own)
 
 
@@ -62,13 +62,14 @@ def _group_of(configuration: Configuration, machine: str, register: Register) ->
 
 def _panel(
     i: int,
-    feature: Feature,
+    group: Group,
     machine: Machine,
     moments: Sequence[Moment],
     outlooks: "Outlooks",
     limits: Limits,
     forecasts: Mapping[str, Mapping[str, Any]],
 ) -> Panel:
+    feature = group.features[i]
     unit: PanelUnit = "mdeg" if feature.unit == "deg" else "in" if machine.unit == "inch" else "um"
     per_um = 1 / UM_PER_INCH if unit == "in" else 1.0
     lower, upper = (float(limit) * UM_PER_MM * per_um for limit in (feature.lower, feature.upper))
@@ -87,6 +88,7 @@ def _panel(
         lower=lower,
         upper=upper,
         band=limits.band * (upper - lower) / 2,
+        guard=group.guard(feature).band_um * per_um,
         before=forecast.get(f"before_{feature.unit}", math.nan) * UM_PER_MM * per_um,
         after=forecast.get(f"after_{feature.unit}", math.nan) * UM_PER_MM * per_um,
         unit=unit,

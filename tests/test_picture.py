@@ -138,6 +138,19 @@ def test_a_reading_far_away_does_not_flatten_the_others(far: float) -> None:
     assert top - 6 <= float(y) <= top + height + 6
 
 
+def test_a_guard_band_is_drawn_inside_both_limits() -> None:
+    """Where the uncertainty of a reading is known, the picture shows from where on a part is stopped, and says so."""
+    with_guard = svg("M1", [replace(PANEL, guard=4.2)])
+    document = read(with_guard)
+    upper, lower = (float(line.get("y1")) for line in marks_of(document, "limit"))
+    inner = [float(line.get("y1")) for line in marks_of(document, "guard")]
+    per_um = (lower - upper) / 21.0
+
+    assert inner == pytest.approx([upper + 4.2 * per_um, lower - 4.2 * per_um], abs=0.2)
+    assert "(guard band)" in with_guard
+    assert "(guard band)" not in svg("M1", [PANEL])
+
+
 # How a browser lays it out -------------------------------------------------------------------------------------------
 
 
@@ -198,7 +211,9 @@ LONG = replace(
 )
 
 
-@pytest.mark.parametrize("panel", [PANEL, TIGHT, LONG], ids=["usual", "tight limits", "long names"])
+@pytest.mark.parametrize(
+    "panel", [PANEL, TIGHT, LONG, replace(PANEL, guard=4.2)], ids=["usual", "tight limits", "long names", "guarded"]
+)
 def test_no_text_is_cut_off_or_runs_into_another(panel: Panel, page: Any) -> None:
     """Long names, limits close together, five digits: all of it can be read."""
     texts = boxes(page, svg("M1 tool 5 radius: 0.000 to -0.005 mm (p-bcdfgh)", [panel, panel], [Mark(9, "new tool")]))

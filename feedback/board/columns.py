@@ -43,6 +43,7 @@ def _feature(panel: Panel) -> dict[str, Any]:
         "upper": known(panel.upper),
         "target": known(panel.target),
         "band": known(panel.band),
+        "guard": known(panel.guard),
     }
 
 

@@ -1,5 +1,6 @@
 """Parts so near to a limit that the probe cannot tell whether they are good."""
 
+from feedback.board.columns import columns
 from tests.stories.conftest import Tell
 from tests.stories.parts import BEARING_BORE, PUMP_BODY
 from tests.stories.shop import Cut, PartPlan
@@ -36,6 +37,10 @@ def test_a_part_that_cannot_be_shown_to_be_good_is_inspected(tell: Tell) -> None
     assert (verdict, story.answer()) == ("stop", "stop")
     assert "inside its upper limit +21.0 um, within the guard band of 2." in words
     assert "the probe cannot show that it is good; inspect the part" in words
+    (panel, *_), marks = story.cell.trend("M1", RADIUS, 10)
+    assert f"within the guard band of {panel.guard:.1f} um" in words  # the picture has the band that stopped the part
+    (shown,) = columns([panel], marks, story.cell.configuration.time_zone)["features"]
+    assert shown["guard"] == round(panel.guard, 2)
 
 
 def test_without_a_known_uncertainty_the_bare_limit_holds(tell: Tell) -> None:
@@ -43,3 +48,5 @@ def test_without_a_known_uncertainty_the_bare_limit_holds(tell: Tell) -> None:
     story = tell(machine(plan=NEAR_THE_LIMIT)).cut(parts=1)
 
     assert _tolerance_words(story) == ("clear", "every reading of this part is inside its limits")
+    (panel, *_), _ = story.cell.trend("M1", RADIUS, 10)
+    assert panel.guard == 0

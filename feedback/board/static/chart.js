@@ -50,6 +50,10 @@
       rule(feature.upper, [12, 5]);
       ctx.lineWidth = 1;
       rule(feature.target, [2, 5]);
+      if (feature.guard) {
+        rule(feature.lower + feature.guard, [4, 4]);
+        rule(feature.upper - feature.guard, [4, 4]);
+      }
       ctx.setLineDash([1, 3]);
       ctx.font = 13 * devicePixelRatio + "px sans-serif";
       ctx.textAlign = "left";
