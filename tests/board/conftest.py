@@ -7,12 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.board.serving import Served, somebody_reads
 from tests.board.shops import give_pins
 from tests.stories.shop import SimulatedMachine
 from tests.stories.story import Story, machine
+
+# what a page shows in the end is asked here, not how soon a busy computer shows it; where that matters, a test says so
+expect.set_options(timeout=15_000)
 
 PANEL = {"width": 1280, "height": 800}
 
