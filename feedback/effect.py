@@ -4,9 +4,13 @@ From the moment a change is seen, the readings are held against what was expecte
 was then, carried on by the trend's own walks and noise, with the gain of the change as one more unknown. Filtering the
 readings since (Kalman 1960) is the weighted least squares estimate of that gain under the trend's full predictive
 covariance. Gain 1 is the promise, 0 no effect, -1 the wrong way; 2 and 0.5 are a radius taken for a diameter or back.
+
+What the trend has left out with the last part before the change may be a chip, or something that had moved already and
+that the next part shows again. So the readings are held against the belief from before that part: what it began to
+show is not put down to the change.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
@@ -107,6 +111,7 @@ class Watch:
     source: str
     part: str  # the first part that can show the change
     before: Belief  # frozen: what was known when the change was not there yet
+    earlier: Sequence[Row] = ()  # parts since that belief that were cut without the change
     rows: list[Row] = field(default_factory=list)
 
     def to_json(self) -> dict[str, Any]:
@@ -117,6 +122,7 @@ class Watch:
             "source": self.source,
             "part": self.part,
             "before": self.before.to_json(),
+            "earlier": [list(row) for row in self.earlier],
             "rows": [list(row) for row in self.rows],
         }
 
@@ -126,6 +132,7 @@ class Watch:
             "register": register_called(kept["register"]),
             "new": Decimal(kept["new"]),
             "before": Belief.from_json(kept["before"]),
+            "earlier": [Row(*row) for row in kept.get("earlier", ())],
             "rows": [Row(*row) for row in kept["rows"]],
         }
         return Watch(**{**kept, **exact})
@@ -178,16 +185,19 @@ def measured_gain(states: "States", watch: Watch) -> tuple[Gain, int]:
     transition, design, walk_var = _with_gain(states, watch, own)
     mean, cov = np.append(watch.before.mean, 0.0), np.zeros_like(transition)
     cov[:-1, :-1], cov[-1, -1] = watch.before.cov, UNKNOWN_GAIN_SD**2
-    parts = 0
-    for row, believed in zip(watch.rows, _believed(watch.rows), strict=True):
+    without = np.column_stack([states.design, np.zeros(states.features)])
+    rows, parts = [*watch.earlier, *watch.rows], 0
+    for k, (row, believed) in enumerate(zip(rows, _believed(rows), strict=True)):
+        has_change = k >= len(watch.earlier)
         for _ in range(1 + row.passed):
             mean, cov = transition @ mean, transition @ cov @ transition.T + walk_var
         mean[: states.registers] += row.moved_um
         renewed = np.flatnonzero(row.fresh)
         cov[renewed, renewed] += NEW_TOOL_SD_UM**2
         for feature in believed:
-            mean, cov = _update(mean, cov, design[feature], row.readings[feature], watch.before.noise_var[feature])
-        parts += any(states.moves[feature, own] for feature in believed)
+            seen = (design if has_change else without)[feature]
+            mean, cov = _update(mean, cov, seen, row.readings[feature], watch.before.noise_var[feature])
+        parts += has_change and any(states.moves[feature, own] for feature in believed)
     return Gain(float(mean[-1]), float(np.sqrt(max(cov[-1, -1], 0.0)))), parts
 
 
@@ -230,6 +240,57 @@ def status_of(gain: Gain, parts: int, least: int, *, is_last: bool) -> tuple[Sta
     return ("unconfirmed", False) if is_last else None
 
 
+class Known(NamedTuple):
+    """What was known after a part: a belief (None before the first part), and parts since that it does not hold."""
+
+    belief: Belief | None
+    since: Sequence[Row] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """Parts that came together, and the changes that were seen behind the one before them."""
+
+    registers: Sequence[Register]
+    centres: Sequence[tuple[str, float]]
+    moments: Sequence[Moment]
+    outlooks: "Outlooks"
+    later: Sequence[Change]
+
+    def changes(self, k: int) -> list[Change]:
+        return [*(self.later if k == 0 else ()), *self.moments[k].changes]
+
+    def fresh(self, k: int) -> list[bool]:
+        return [self.moments[k].tracks[register].parts_since_new_tool == 1 for register in self.registers]
+
+    def moved_um(self, k: int) -> list[float]:
+        """R: what is known to have moved; a change at a new tool is part of setting it up."""
+        moved_um = dict.fromkeys(self.registers, 0.0)
+        for change in self.changes(k):
+            moved_um[change.register] += float(change.new - change.old) * UM_PER_MM
+        return [0.0 if new else moved_um[register] for register, new in zip(self.registers, self.fresh(k), strict=True)]
+
+    def row(self, k: int) -> Row:
+        moment, deviations = self.moments[k], self.moments[k].seen.deviations
+        return Row(
+            readings=[deviations[key] - centre_um if key in deviations else None for key, centre_um in self.centres],
+            wild=self.outlooks.wild[k].tolist(),
+            jumped=bool(self.outlooks.jumped[k].any()),
+            moved_um=self.moved_um(k),
+            fresh=self.fresh(k),
+            passed=moment.passed,
+        )
+
+    def known(self, k: int, before: Known) -> Known:
+        """What was known after part k; `before` after the part before all of these, for which k is -1."""
+        if k < 0:
+            return before
+        belief = before.belief if k == 0 else _belief(self.outlooks, k - 1)
+        if belief is not None and self.outlooks.wild[k].any():
+            return Known(belief, [self.row(k)])
+        return Known(_belief(self.outlooks, k))
+
+
 class Effects:
     """The changes under watch in one group. `snapshot()`, handed to the constructor, carries them over a restart."""
 
@@ -248,7 +309,8 @@ class Effects:
         self._stored_as = stored_as
         kept = snapshot or {"watches": [], "before": None, "later": []}
         self._watches = {watch.register: watch for watch in map(Watch.from_json, kept["watches"])}
-        self._before = None if kept["before"] is None else Belief.from_json(kept["before"])
+        belief = None if kept["before"] is None else Belief.from_json(kept["before"])
+        self._known = Known(belief, [Row(*row) for row in kept.get("since", ())])
         self._later = [_change_from_json(change) for change in kept["later"]]
         self.latest: dict[Register, Finding] = {}  # of changes that nothing has taken the place of since
         self.unproven: Mapping[str, str] = {}
@@ -257,7 +319,8 @@ class Effects:
         """Everything needed to go on later, as JSON-able values."""
         return {
             "watches": [watch.to_json() for watch in self._watches.values()],
-            "before": None if self._before is None else self._before.to_json(),
+            "before": None if self._known.belief is None else self._known.belief.to_json(),
+            "since": [list(row) for row in self._known.since],
             "later": [_change_to_json(change) for change in self._later],
         }
 
@@ -266,30 +329,22 @@ class Effects:
         moments, outlooks = progress.moments, progress.outlooks
         steps: list[Step] = []
         if outlooks is not None:
+            parts = _Parts(self._registers, self._centres, moments, outlooks, self._later)
             if self._watches or self._later or any(moment.changes for moment in moments):
-                steps = [self._step(k, moment, outlooks) for k, moment in enumerate(moments)]
-            self._before = _belief(outlooks, len(moments) - 1)
+                steps = [self._step(k, parts) for k in range(len(moments))]
+            self._known, self._later = parts.known(len(moments) - 1, self._known), []
         self._later += progress.later_changes
         return steps
 
-    def _step(self, k: int, moment: Moment, outlooks: "Outlooks") -> Step:
-        changes, self._later = [*self._later, *moment.changes], []
-        if not changes and not self._watches:
+    def _step(self, k: int, parts: _Parts) -> Step:
+        changed = {change.register: change for change in parts.changes(k)}
+        if not changed and not self._watches:
             return NOTHING
-        fresh = [moment.tracks[register].parts_since_new_tool == 1 for register in self._registers]
-        moved_um = self._moved(changes, fresh)
-        changed = {change.register: change for change in changes}
-        findings = self._cut_short(changed, fresh)
-        self._begin(changed, moved_um, moment.seen.part, self._before if k == 0 else _belief(outlooks, k - 1))
-        findings += self._look(self._row(moment, outlooks, k, moved_um, fresh), outlooks.states)
+        row = parts.row(k)
+        findings = self._cut_short(changed, row.fresh)
+        self._begin(changed, row.moved_um, parts.moments[k].seen.part, parts.known(k - 1, self._known))
+        findings += self._look(row, parts.outlooks.states)
         return Step(tuple(findings), self.unproven)
-
-    def _moved(self, changes: Iterable[Change], fresh: Sequence[bool]) -> list[float]:
-        """R: what is known to have moved; a change at a new tool is part of setting it up."""
-        moved_um = dict.fromkeys(self._registers, 0.0)
-        for change in changes:
-            moved_um[change.register] += float(change.new - change.old) * UM_PER_MM
-        return [0.0 if new else moved_um[register] for register, new in zip(self._registers, fresh, strict=True)]
 
     def _cut_short(self, changed: Mapping[Register, Change], fresh: Sequence[bool]) -> list[Finding]:
         """End the watches that a new tool or the next change of the same register has overtaken."""
@@ -303,31 +358,22 @@ class Effects:
                     findings.append(_finding(watch, "unconfirmed", f"{event} before the effect could be told"))
         return findings
 
-    def _begin(
-        self, changed: Mapping[Register, Change], moved_um: Sequence[float], part: str, before: Belief | None
-    ) -> None:
+    def _begin(self, changed: Mapping[Register, Change], moved_um: Sequence[float], part: str, known: Known) -> None:
         """Watch what has moved from now on; before the first part there is nothing to hold it against."""
-        if before is None:
+        if known.belief is None:
             return
         for register, um in zip(self._registers, moved_um, strict=True):
             if um != 0.0:
                 change = changed[register]
                 self._watches[register] = Watch(
-                    register=register, change_um=um, new=change.new, source=change.source, part=part, before=before
+                    register=register,
+                    change_um=um,
+                    new=change.new,
+                    source=change.source,
+                    part=part,
+                    before=known.belief,
+                    earlier=known.since,
                 )
-
-    def _row(
-        self, moment: Moment, outlooks: "Outlooks", k: int, moved_um: Sequence[float], fresh: Sequence[bool]
-    ) -> Row:
-        deviations = moment.seen.deviations
-        return Row(
-            readings=[deviations[key] - centre_um if key in deviations else None for key, centre_um in self._centres],
-            wild=outlooks.wild[k].tolist(),
-            jumped=bool(outlooks.jumped[k].any()),
-            moved_um=list(moved_um),
-            fresh=list(fresh),
-            passed=moment.passed,
-        )
 
     def _look(self, row: Row, states: "States") -> list[Finding]:
         """Hold the newest part against every change under watch."""

@@ -52,6 +52,12 @@ def changed_by_hand(gain: float, d_um: float = -4.0) -> list[Happening]:
     return [*before, printed(f"{d_um / 1000}", 15), *cut(16, 25, radius_um=gain * d_um)]
 
 
+def moved_before(gain: float, moved_um: float = 3.0, d_um: float = -4.0) -> list[Happening]:
+    """Fifteen parts, one that shows that something has moved, then a change of the radius, and ten parts with both."""
+    before: list[Happening] = [printed("0"), *cut(1, 15), *cut(16, 16, radius_um=moved_um)]
+    return [*before, printed(f"{d_um / 1000}", 16), *cut(17, 26, radius_um=moved_um + gain * d_um)]
+
+
 def watch(readings: list[list[float]], **more: Any) -> Watch:
     count = BORE_AND_BOSS.count
     before = Belief(
@@ -147,10 +153,10 @@ def test_a_backlog_finds_what_single_parts_find(gain: float, at_once: int) -> No
     assert findings(told(changed_by_hand(gain), at_once)) == findings(told(changed_by_hand(gain)))
 
 
-@pytest.mark.parametrize("stop", range(14, 20))
-def test_a_restart_in_the_middle_of_a_watch_changes_nothing(stop: int) -> None:
+@pytest.mark.parametrize("stop", range(14, 21))
+@pytest.mark.parametrize("happenings", [changed_by_hand(0.0), moved_before(1.0)], ids=["change", "moved before"])
+def test_a_restart_in_the_middle_of_a_watch_changes_nothing(happenings: list[Happening], stop: int) -> None:
     """Before the change, between print and part, and at every part until the verdict: kept and taken up as JSON."""
-    happenings = changed_by_hand(0.0)
     following = follower()
     watching = effects(following)
     found = findings(list(watching.follow(following.advance(happenings[:stop]))))
@@ -165,6 +171,25 @@ def test_a_chip_right_after_the_change_accuses_nobody() -> None:
     happenings = changed_by_hand(1.0)
     after = next(at for at, seen in enumerate(happenings) if isinstance(seen, PartSeen) and seen.part == "16")
     happenings[after] = part(16, bore_um=-40.0, seal_um=27.5)
+    (found,) = findings(told(happenings))
+    assert found.status == "confirmed"
+
+
+@pytest.mark.parametrize(("gain", "contradicts"), [(1.0, False), (0.0, True), (-1.0, True)])
+@pytest.mark.parametrize("at_once", [1, 5, 100])
+def test_what_had_moved_before_the_change_is_not_its_doing(gain: float, contradicts: bool, at_once: int) -> None:
+    """The first reading of it was left out as a possible chip; the next one, with the change in it, shows it again."""
+    (found,) = findings(told(moved_before(gain), at_once))
+    assert found.contradicts == contradicts
+    low, high = found.gain.interval()
+    assert low < gain < high
+
+
+def test_a_chip_right_before_the_change_accuses_nobody() -> None:
+    """One wild reading on the last part without the change: confirmed all the same."""
+    happenings = changed_by_hand(1.0)
+    before = next(at for at, seen in enumerate(happenings) if isinstance(seen, PartSeen) and seen.part == "15")
+    happenings[before] = part(15, bore_um=-40.0, seal_um=19.5)
     (found,) = findings(told(happenings))
     assert found.status == "confirmed"
 

@@ -85,25 +85,46 @@ def _width(touched: Flags) -> int:
 
 
 def _estimated(past: GroupPast, column: int, rows: Counts, width: int, read: Flags) -> tuple[Floats, Floats]:
-    states = past.outlooks.states
-    transition, design = _with_step(states, column)
-    moved = np.where(past.fresh, 0.0, past.hand_um + past.entry_um)
-    centre = (past.lower_um + past.upper_um) / 2
-    mean, cov, walk = _before(past, rows)
-    noise = past.outlooks.noise_var[rows - 1]
+    transition, design = _with_step(past.outlooks.states, column)
+    start = _before(past, rows)
+    _bring_in_what_had_moved(past, rows, start, transition, design)
     step, sd = np.full((len(rows), width), np.nan), np.full((len(rows), width), np.inf)
     for w in range(width):
         at = np.minimum(rows + w, len(past) - 1)
-        _go_on(mean, cov, transition, walk, 1 + past.passed[at])
-        mean[:, : states.registers] += moved[at]
-        levels = np.einsum("nkk->nk", cov)[:, : states.registers]
-        levels += np.where(past.fresh[at], NEW_TOOL_SD_UM**2, 0.0)
-        for feature in range(len(past.group.features)):
-            seen = read[at, feature] & (rows + w < len(past))
-            off = np.where(seen, past.read_um[at, feature] - centre[feature], 0.0)
-            _update(mean, cov, design[feature], off, noise[:, feature], seen)
-        step[:, w], sd[:, w] = _without_prior(mean[:, -1], cov[:, -1, -1])
+        _take(past, at, start, transition, design, read[at] & (rows + w < len(past))[:, None])
+        step[:, w], sd[:, w] = _without_prior(start.mean[:, -1], start.cov[:, -1, -1])
     return step, sd
+
+
+def _bring_in_what_had_moved(
+    past: GroupPast, rows: Counts, start: "_Beliefs", transition: Floats, design: Floats
+) -> None:
+    """Where the part before was left out and the next one showed the same, begin before it, as `feedback.effect` does.
+
+    Known with the row itself, so nothing looks ahead.
+    """
+    repeated = (rows > 1) & past.wild[rows - 1].any(axis=1) & past.outlooks.jumped[rows].any(axis=1)
+    if not repeated.any():
+        return
+    without = design.copy()
+    without[:, -1] = 0.0
+    left_out = rows[repeated] - 1
+    earlier = _before(past, left_out)
+    _take(past, left_out, earlier, transition, without, ~np.isnan(past.read_um[left_out]))
+    start.mean[repeated], start.cov[repeated] = earlier.mean, earlier.cov
+    start.walk[repeated], start.noise[repeated] = earlier.walk, earlier.noise
+
+
+def _take(past: GroupPast, at: Counts, some: "_Beliefs", transition: Floats, design: Floats, seen: Flags) -> None:
+    """One part of every start, in place: row `at`, of which the readings `seen` count (n x F)."""
+    registers, centre = past.outlooks.states.registers, (past.lower_um + past.upper_um) / 2
+    _go_on(some.mean, some.cov, transition, some.walk, 1 + past.passed[at])
+    some.mean[:, :registers] += np.where(past.fresh[at], 0.0, past.hand_um[at] + past.entry_um[at])
+    levels = np.einsum("nkk->nk", some.cov)[:, :registers]
+    levels += np.where(past.fresh[at], NEW_TOOL_SD_UM**2, 0.0)
+    for feature in range(len(past.group.features)):
+        off = np.where(seen[:, feature], past.read_um[at, feature] - centre[feature], 0.0)
+        _update(some.mean, some.cov, design[feature], off, some.noise[:, feature], seen[:, feature])
 
 
 def _with_step(states: "States", column: int) -> tuple[Floats, Floats]:
@@ -113,8 +134,18 @@ def _with_step(states: "States", column: int) -> tuple[Floats, Floats]:
     return transition, np.column_stack([states.design, states.sensitivity[:, column]])
 
 
-def _before(past: GroupPast, rows: Counts) -> tuple[Floats, Floats, Floats]:
-    """The beliefs after the rows before, made ready as `feedback.effect` does, with room for the step."""
+@dataclass(frozen=True, slots=True)
+class _Beliefs:
+    """What was known before each start, with room for the step: n x K, n x K x K; walks n x K, noise n x F."""
+
+    mean: Floats
+    cov: Floats
+    walk: Floats
+    noise: Floats
+
+
+def _before(past: GroupPast, rows: Counts) -> _Beliefs:
+    """The beliefs after the rows before, made ready as `feedback.effect` does."""
     known = past.outlooks
     size = known.mean.shape[1] + 1
     mean, cov, walk = np.zeros((len(rows), size)), np.zeros((len(rows), size, size)), np.zeros((len(rows), size))
@@ -125,7 +156,7 @@ def _before(past: GroupPast, rows: Counts) -> tuple[Floats, Floats, Floats]:
             is_young = known.parts[rows - 1, register] <= YOUNG_PARTS
             cov[:, slope, slope] += np.where(is_young, np.square(YOUNG_RATE * mean[:, slope]), 0.0)
             walk[:, slope] += RATE_BENDS**2 * (np.square(mean[:, slope]) + cov[:, slope, slope])
-    return mean, cov, walk
+    return _Beliefs(mean, cov, walk, known.noise_var[rows - 1])
 
 
 def _go_on(mean: Floats, cov: Floats, transition: Floats, walk: Floats, parts: Counts) -> None:

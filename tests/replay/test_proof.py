@@ -8,9 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from feedback.effect import Gain, Row, Watch, _belief, measured_gain, status_of
-from feedback.replay.past import GroupPast
+from feedback.replay.past import Floats, GroupPast
 from feedback.replay.proof import gain_of, proof, steps
 from tests.replay import shop
+
+RADIUS = "tool 5 radius"
 
 
 @pytest.fixture(scope="module", params=["steady", "rare-measurement", "two-tools-sharing-features"])
@@ -21,26 +23,29 @@ def past(request: pytest.FixtureRequest) -> GroupPast:
 
 def watch_from(past: GroupPast, column: int, row: int, change_um: float, rows: int) -> Watch:
     """A change of one register before a row, that does what it promises."""
-    centre = (past.lower_um + past.upper_um) / 2
-    told = past.read_um + change_um * past.sensitivity[:, column] - centre
+    was_left_out = bool(past.wild[row - 1].any())
+    shift = change_um * past.sensitivity[:, column]
     return Watch(
         register=past.group.registers[column],
         change_um=change_um,
         new=Decimal(0),
         source="",
         part="",
-        before=_belief(past.outlooks, row - 1),
-        rows=[
-            Row(
-                readings=[None if np.isnan(um) else float(um) for um in told[k]],
-                wild=past.wild[k].tolist(),
-                jumped=False,
-                moved_um=[0.0] * len(past.group.registers),
-                fresh=past.fresh[k].tolist(),
-                passed=int(past.passed[k]),
-            )
-            for k in range(row, row + rows)
-        ],
+        before=_belief(past.outlooks, row - 2 if was_left_out else row - 1),
+        earlier=[row_of(past, row - 1, 0 * shift)] if was_left_out else [],
+        rows=[row_of(past, k, shift) for k in range(row, row + rows)],
+    )
+
+
+def row_of(past: GroupPast, k: int, shift_um: Floats) -> Row:
+    told = past.read_um[k] + shift_um - (past.lower_um + past.upper_um) / 2
+    return Row(
+        readings=[None if np.isnan(um) else float(um) for um in told],
+        wild=past.wild[k].tolist(),
+        jumped=bool(past.outlooks.jumped[k].any()),
+        moved_um=[0.0] * len(past.group.registers),
+        fresh=past.fresh[k].tolist(),
+        passed=int(past.passed[k]),
     )
 
 
@@ -58,6 +63,19 @@ def test_the_gain_of_a_change_is_what_the_effect_check_finds(past: GroupPast, ch
                 assert int(found.parts[row, w]) == parts
                 assert float(value[0]) == pytest.approx(wanted.value, abs=2e-3)
                 assert float(sd[0]) == pytest.approx(wanted.sd, rel=2e-3)
+
+
+def test_what_had_moved_before_a_change_is_no_step_of_it() -> None:
+    """A part left out and then shown again: as the effect check does, a change behind it is not blamed for it."""
+    (past,) = [one for one in shop.uncorrected("break-in", 300, seed=1) if str(one.group.registers[0]) == RADIUS]
+    (row,) = np.flatnonzero(past.wild[:-1].any(axis=1) & past.outlooks.jumped[1:].any(axis=1)) + 1
+    found = steps(past, 0)
+    for w in range(4):
+        wanted, _ = measured_gain(past.outlooks.states, watch_from(past, 0, int(row), -4.0, w + 1))
+        value, sd = gain_of(np.array([-4.0]), found.step_um[row, w : w + 1], found.sd_um[row, w : w + 1])
+        assert float(value[0]) == pytest.approx(wanted.value, abs=2e-3)
+        assert float(sd[0]) == pytest.approx(wanted.sd, rel=2e-3)
+        assert abs(wanted.value - 1.0) < 3.137 * wanted.sd
 
 
 @given(
