@@ -266,9 +266,12 @@ class _Loop:
         return at not in self.pending and (since is None or since >= self.limits.settle)
 
     def _watch(self, effects: Effects, row: int, changes: tuple[Change, ...]) -> None:
-        if not self.watched and row:
+        if not self.watched:
             before = self._held_before(changes)
-            effects.follow(self._progress(row - 1, before, ()))  # what was known before the change
+            for earlier in range(
+                max(0, row - 2), row
+            ):  # what was known before the change, and before the part before it
+                effects.follow(self._progress(earlier, before, ()))
         self.watched |= {change.register for change in changes}
         steps = effects.follow(self._progress(row, self.held_um, changes))
         if not steps:  # nothing was under watch any more: the last change was undone by a new tool
