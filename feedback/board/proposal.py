@@ -10,6 +10,7 @@ from feedback import answers
 from feedback.board.times import stamp, told
 from feedback.inches import features_in_own_unit, in_own_unit, places
 from feedback.ledger.chain import Event
+from feedback.registers import register
 
 CAUSES: Mapping[str, str] = {
     "none": "The readings stand off their target",
@@ -124,9 +125,9 @@ def step_words(event: Event, *, with_change: bool = True) -> str:
         proposal = content["proposal"]
         pieces.append(f"after part {proposal['part']}")
     if "value" in content:
-        pieces.append(f"the register holds {content['value']}")
+        pieces.append(f"the register holds {content['value']} {register(content['register']).unit}")
     if "from" in content and with_change:
-        pieces.append(f"{content['from']} -> {content['to']}")
+        pieces.append(f"{content['from']} -> {content['to']} {register(content['register']).unit}")
     if content.get("gain") is not None:
         pieces.append(gain_words(content))
     pieces += [str(content[key]) for key in ("why", "note") if content.get(key)]
