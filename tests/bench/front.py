@@ -3,7 +3,8 @@
 python -m tests.bench.front [--seeds 5] [--histories 1] [--parts 1000] [--scenario NAME ...]
 
 The history of each scenario is log text, handed to a cell part by part with the default limits in force: every proposal
-is accepted and keyed in after the scenario's lag, unless a new tool comes first. The cell then tunes itself. Every
+is accepted and keyed in after the scenario's lag, unless a new tool comes first, and a lock is released with the next
+part, as a person would who looks at once (the fresh runs take that for granted too). The cell then tunes itself. Every
 setting of the front it shows is played on fresh parts (other noise, other edges) by the product's trackers and rules,
 and the oracle that knows noise, walks and wear plays on the same parts with every band and aim.
 
@@ -156,6 +157,8 @@ def _accepted(
 ) -> Iterator[tuple[str, float]]:
     (answer,) = [one for one in document["machines"] if one["machine"] == machine]
     for decision in answer["decisions"]:
+        if "locked" in decision:
+            cell.release(f"{machine} {decision['register']}", by="pe", why="measured by hand, it works", now=now)
         proposal = decision.get("proposal")
         if proposal is not None and proposal["status"] == "open":
             cell.accept(proposal["id"], by="op1", now=now)
