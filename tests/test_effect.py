@@ -168,7 +168,7 @@ def test_a_restart_in_the_middle_of_a_watch_changes_nothing(happenings: list[Hap
 
 @pytest.mark.parametrize(("number", "seal_um"), [(15, 19.5), (16, 27.5)], ids=["before", "after"])
 def test_a_chip_beside_the_change_accuses_nobody(number: int, seal_um: float) -> None:
-    """One wild reading on the last part without a change that works, or on the first with it: confirmed all the same."""
+    """One wild reading on the last part without a change that works, or the first with it: confirmed all the same."""
     happenings = changed_by_hand(1.0)
     at = next(k for k, seen in enumerate(happenings) if isinstance(seen, PartSeen) and seen.part == str(number))
     happenings[at] = part(number, bore_um=-40.0, seal_um=seal_um)
