@@ -240,7 +240,7 @@ def status_of(gain: Gain, parts: int, least: int, *, is_last: bool) -> tuple[Sta
     return ("unconfirmed", False) if is_last else None
 
 
-class Known(NamedTuple):
+class _Known(NamedTuple):
     """What was known after a part: a belief (None before the first part), and parts since that it does not hold."""
 
     belief: Belief | None
@@ -281,14 +281,14 @@ class _Parts:
             passed=moment.passed,
         )
 
-    def known(self, k: int, before: Known) -> Known:
+    def known(self, k: int, before: _Known) -> _Known:
         """What was known after part k; `before` after the part before all of these, for which k is -1."""
         if k < 0:
             return before
         belief = before.belief if k == 0 else _belief(self.outlooks, k - 1)
         if belief is not None and self.outlooks.wild[k].any():
-            return Known(belief, [self.row(k)])
-        return Known(_belief(self.outlooks, k))
+            return _Known(belief, [self.row(k)])
+        return _Known(_belief(self.outlooks, k))
 
 
 class Effects:
@@ -310,7 +310,7 @@ class Effects:
         kept = snapshot or {"watches": [], "before": None, "later": []}
         self._watches = {watch.register: watch for watch in map(Watch.from_json, kept["watches"])}
         belief = None if kept["before"] is None else Belief.from_json(kept["before"])
-        self._known = Known(belief, [Row(*row) for row in kept.get("since", ())])
+        self._known = _Known(belief, [Row(*row) for row in kept.get("since", ())])
         self._later = [_change_from_json(change) for change in kept["later"]]
         self.latest: dict[Register, Finding] = {}  # of changes that nothing has taken the place of since
         self.unproven: Mapping[str, str] = {}
@@ -358,7 +358,7 @@ class Effects:
                     findings.append(_finding(watch, "unconfirmed", f"{event} before the effect could be told"))
         return findings
 
-    def _begin(self, changed: Mapping[Register, Change], moved_um: Sequence[float], part: str, known: Known) -> None:
+    def _begin(self, changed: Mapping[Register, Change], moved_um: Sequence[float], part: str, known: _Known) -> None:
         """Watch what has moved from now on; before the first part there is nothing to hold it against."""
         if known.belief is None:
             return

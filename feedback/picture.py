@@ -98,9 +98,10 @@ class Mark:
 def svg(title: str, panels: Sequence[Panel], marks: Sequence[Mark] = ()) -> str:
     """The whole picture as one SVG document."""
     legend = (*_LEGEND, _GUARD_LEGEND) if any(panel.guard for panel in panels) else _LEGEND
-    height = TOP + len(panels) * (PANEL + GAP) + BOTTOM + LEGEND_LINE * (len(legend) - len(_LEGEND))
+    foot = TOP + len(panels) * (PANEL + GAP) + BOTTOM
+    height = foot + LEGEND_LINE * (len(legend) - len(_LEGEND))
     body = "".join(_panel(panel, marks, TOP + i * (PANEL + GAP)) for i, panel in enumerate(panels))
-    return sheet(title, title, _STYLE, height, body, legend, height - 30 - LEGEND_LINE * (len(legend) - len(_LEGEND)))
+    return sheet(title, title, _STYLE, height, body, legend, foot - 30)
 
 
 def _ending(part: str, most: int = 9) -> str:

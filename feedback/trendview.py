@@ -5,16 +5,16 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from feedback.answers import page_unit
-from feedback.configuration.facts import Configuration, Feature, Group, Machine
+from feedback.configuration.facts import Configuration, Group, Machine
 from feedback.configuration.groups import groups
+from feedback.configuration.words import amount
 from feedback.errors import UsageError
 from feedback.follow import UM_PER_MM, Follower, Moment
-from feedback.inches import PLACES, UM_PER_INCH
+from feedback.inches import UM_PER_INCH
 from feedback.ledger import recent
 from feedback.picture import Mark, Panel, PanelUnit
 from feedback.registers import Register
 from feedback.snippets.entry import on_page
-from feedback.units import from_mm, plain
 from rules.limits import Limits
 
 if TYPE_CHECKING:
@@ -70,6 +70,7 @@ def _panel(
     forecasts: Mapping[str, Mapping[str, Any]],
 ) -> Panel:
     feature = group.features[i]
+    nominal = amount(feature.nominal, feature.unit, machine.unit)
     unit: PanelUnit = "mdeg" if feature.unit == "deg" else "in" if machine.unit == "inch" else "um"
     per_um = 1 / UM_PER_INCH if unit == "in" else 1.0
     lower, upper = (float(limit) * UM_PER_MM * per_um for limit in (feature.lower, feature.upper))
@@ -77,7 +78,7 @@ def _panel(
     known = outlooks.predict(0)
     forecast = forecasts.get(feature.id) or forecasts.get(feature.key) or {}
     return Panel(
-        title=f"feature {feature.id}, {feature.name or feature.kind}: {_nominal(feature, machine)}",
+        title=f"feature {feature.id}, {feature.name or feature.kind}: {nominal}",
         parts=[moment.seen.part for moment in moments],
         at_us=[moment.seen.at_us for moment in moments],
         doubts=["; ".join(moment.seen.doubts) for moment in moments],
@@ -93,13 +94,6 @@ def _panel(
         after=forecast.get(f"after_{feature.unit}", math.nan) * UM_PER_MM * per_um,
         unit=unit,
     )
-
-
-def _nominal(feature: Feature, machine: Machine) -> str:
-    if feature.unit == "deg":
-        return f"{feature.nominal} deg"
-    own = from_mm(feature.nominal, machine.unit)
-    return f"{plain(round(own, PLACES))} in" if machine.unit == "inch" else f"{feature.nominal} mm"
 
 
 def _marks(moments: Sequence[Moment], register: Register, machine: Machine) -> list[Mark]:

@@ -268,9 +268,8 @@ class _Loop:
     def _watch(self, effects: Effects, row: int, changes: tuple[Change, ...]) -> None:
         if not self.watched:
             before = self._held_before(changes)
-            for earlier in range(
-                max(0, row - 2), row
-            ):  # what was known before the change, and before the part before it
+            # what was known before the change, and before the part before it
+            for earlier in range(max(0, row - 2), row):
                 effects.follow(self._progress(earlier, before, ()))
         self.watched |= {change.register for change in changes}
         steps = effects.follow(self._progress(row, self.held_um, changes))

@@ -99,9 +99,10 @@
       const i = chart.cursor.idx;
       if (i === null || i === undefined) { words.textContent = ""; return; }
       const reading = feature.readings[i] !== null ? feature.readings[i] : feature.wild[i];
+      const told = (value) => value.toFixed(feature.places);
       const pieces = ["part " + shown.parts[i], shown.times[i]];
-      if (reading !== null) pieces.push(reading.toFixed(feature.places) + " " + feature.unit + (feature.wild[i] !== null ? ", not believed" : ""));
-      if (feature.level[i] !== null) pieces.push("level " + feature.level[i].toFixed(feature.places) + " (" + feature.low[i].toFixed(feature.places) + " to " + feature.high[i].toFixed(feature.places) + ")");
+      if (reading !== null) pieces.push(told(reading) + " " + feature.unit + (feature.wild[i] !== null ? ", not believed" : ""));
+      if (feature.level[i] !== null) pieces.push("level " + told(feature.level[i]) + " (" + told(feature.low[i]) + " to " + told(feature.high[i]) + ")");
       if (shown.doubts[i]) pieces.push(shown.doubts[i]);
       words.textContent = pieces.join("; ");
     };
